@@ -1,0 +1,85 @@
+"""The audit trail: registered deeds, one row each, one request id for all rows of a request."""
+
+from __future__ import annotations
+
+import datetime
+import uuid
+from collections.abc import Iterable, Mapping
+from contextvars import ContextVar
+from typing import Any
+
+from django.db import models
+from uuid_utils.compat import uuid7
+
+from fleet.models import AuditRow, Operator, Person
+
+DEEDS: Mapping[str, str] = {
+    "operator_added": "added the operator",
+    "operator_changed": "changed the operator",
+    "person_added": "gave access to",
+    "person_changed": "changed the person",
+    "aircraft_added": "added the aircraft",
+    "aircraft_changed": "changed the aircraft",
+    "setup_recorded": "recorded the set-up",
+    "visit_planned": "planned the visit",
+    "visit_changed": "changed the visit",
+    "test_started": "started the test",
+    "test_changed": "changed the conditions of",
+    "pass_added": "added",
+    "pass_changed": "changed",
+    "pass_overruled": "overruled the judgement of",
+    "analysis_requested": "asked for an analysis of",
+    "analysis_finished": "finished",
+    "approval_granted": "approved",
+    "approval_withdrawn": "withdrew the approval",
+    "report_requested": "asked for a report on",
+    "paper_issued": "issued",
+}
+
+request_id: ContextVar[uuid.UUID | None] = ContextVar("audit_request_id", default=None)
+
+
+class UnknownDeedError(LookupError):
+    """A deed that is not registered in DEEDS."""
+
+
+def record(
+    deed: str,
+    subject: models.Model,
+    *,
+    by: Person | None,
+    operator: Operator | None,
+    before: Mapping[str, Any] | None = None,
+    after: Mapping[str, Any] | None = None,
+) -> AuditRow:
+    """Write one audit row within the caller's transaction. `by` is None for a worker's deed.
+
+    Raises UnknownDeedError: a deed nobody registered must not pass silently.
+    """
+    if deed not in DEEDS:
+        raise UnknownDeedError(f"{deed!r} is not a registered deed; add it to fleet.audit.DEEDS.")
+    row = AuditRow(
+        operator=operator,
+        deed=deed,
+        person=by,
+        person_name=by.name if by else "Worker",
+        subject_kind=subject._meta.model_name or "",
+        subject_id=subject.pk,
+        subject_name=str(subject)[:200],
+        before=dict(before) if before is not None else None,
+        after=dict(after) if after is not None else None,
+        request_id=request_id.get() or uuid7(),
+    )
+    row.save(force_insert=True)
+    return row
+
+
+def values(row: models.Model, fields: Iterable[str]) -> dict[str, Any]:
+    """Return the named fields of a row as JSON-able values, for `before` and `after`."""
+    return {name: _plain(getattr(row, row._meta.get_field(name).attname)) for name in fields}
+
+
+def _plain(value: Any) -> Any:
+    if isinstance(value, uuid.UUID | datetime.date | datetime.datetime):
+        return str(value)
+    return value

@@ -1,0 +1,123 @@
+"""Operators and the people who sign in."""
+
+from __future__ import annotations
+
+from typing import Any, ClassVar
+
+from django.contrib.auth.base_user import AbstractBaseUser, BaseUserManager
+from django.db import models
+from django.db.models.functions import Lower
+
+from fleet.models.base import Record
+from fleet.tenancy import TenantManager
+
+
+class Operator(Record):
+    """A spraying business: the tenant."""
+
+    tenant_path: ClassVar[str] = "id"
+
+    name = models.CharField(max_length=120)
+    base = models.CharField("home base", max_length=120, help_text="Airfield or town.")
+    jurisdiction = models.CharField(
+        max_length=80, blank=True, help_text="The state or authority whose rules apply."
+    )
+    email = models.EmailField(blank=True)
+    phone = models.CharField(max_length=40, blank=True)
+    left_on = models.DateField(null=True, blank=True)
+
+    objects: ClassVar[TenantManager[Any]] = TenantManager()
+
+    class Meta:
+        ordering: ClassVar = ["name", "id"]
+        constraints: ClassVar = [
+            models.UniqueConstraint(Lower("name"), name="operator_name_once"),
+        ]
+
+    def __str__(self) -> str:
+        return self.name
+
+
+class Role(models.TextChoices):
+    """What a person does here."""
+
+    STAFF = "staff", "Association staff"
+    ANALYST = "analyst", "Analyst"
+    OWNER = "owner", "Operator: owner or manager"
+    PILOT = "pilot", "Operator: pilot"
+
+
+class UnitSystem(models.TextChoices):
+    """The units a person reads."""
+
+    US = "us", "US customary (ft, mph, gal/acre, psi)"
+    METRIC = "metric", "Metric (m, km/h, L/ha, kPa)"
+
+
+class PersonManager(BaseUserManager["Person"]):
+    """Makes people; e-mail addresses are the sign-in names."""
+
+    def get_by_natural_key(self, username: str | None) -> Person:
+        """Find a person by e-mail address, in any case."""
+        return self.get(email__iexact=username)
+
+    def create_user(self, email: str, password: str | None = None, **fields: Any) -> Person:
+        """Make a person with a hashed password (an unusable one when None)."""
+        person = self.model(email=self.normalize_email(email).lower(), **fields)
+        person.set_password(password)
+        person.save(using=self._db)
+        return person
+
+
+class Person(AbstractBaseUser, Record):
+    """Somebody who signs in."""
+
+    email = models.EmailField(unique=True)
+    name = models.CharField(max_length=120)
+    role = models.CharField(max_length=10, choices=Role.choices)
+    operator = models.ForeignKey(
+        Operator, null=True, blank=True, on_delete=models.PROTECT, related_name="people"
+    )
+    unit_system = models.CharField(
+        max_length=6, choices=UnitSystem.choices, default=UnitSystem.US
+    )
+    is_active = models.BooleanField(default=True)
+
+    USERNAME_FIELD = "email"
+    EMAIL_FIELD = "email"
+    REQUIRED_FIELDS: ClassVar = ["name", "role"]
+
+    objects = PersonManager()
+
+    class Meta:
+        ordering: ClassVar = ["name", "id"]
+        verbose_name_plural = "people"
+        constraints: ClassVar = [
+            models.CheckConstraint(
+                name="person_operator_matches_role",
+                condition=(
+                    models.Q(role__in=["owner", "pilot"], operator__isnull=False)
+                    | models.Q(role__in=["staff", "analyst"], operator__isnull=True)
+                ),
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return self.name
+
+    @property
+    def sees_everyone(self) -> bool:
+        """Whether all operators' rows are open to this person."""
+        return self.is_active and self.role in (Role.STAFF, Role.ANALYST)
+
+    @property
+    def is_staff_member(self) -> bool:
+        return self.role == Role.STAFF
+
+    @property
+    def is_analyst(self) -> bool:
+        return self.role == Role.ANALYST
+
+    @property
+    def is_operators(self) -> bool:
+        return self.role in (Role.OWNER, Role.PILOT)

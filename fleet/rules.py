@@ -1,0 +1,71 @@
+"""Who may do what: one small predicate per deed.
+
+What is not yours answers 404 and never reaches a predicate; what is yours but not allowed
+answers 403. `allow` turns a predicate's no into that 403.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+from django.core.exceptions import PermissionDenied
+
+from fleet.models import Person
+
+
+def is_staff(person: Person) -> bool:
+    """Association staff."""
+    return person.is_staff_member
+
+
+def is_analyst(person: Person) -> bool:
+    """Analyst."""
+    return person.is_analyst
+
+
+def sees_everyone(person: Person) -> bool:
+    """Staff and analysts see all operators."""
+    return person.sees_everyone
+
+
+def may_manage_operators(person: Person) -> bool:
+    """Add and change operators and the people of an operator."""
+    return is_staff(person)
+
+
+def may_change_fleet(person: Person) -> bool:
+    """Add and change aircraft, record set-ups: staff, analysts, and the operator's owner."""
+    return sees_everyone(person) or person.role == "owner"
+
+
+def may_plan_visits(person: Person) -> bool:
+    """Plan and change visits."""
+    return sees_everyone(person)
+
+
+def may_test(person: Person) -> bool:
+    """Start tests, enter conditions and passes, ask for analyses, overrule a judgement."""
+    return is_analyst(person)
+
+
+def may_approve(person: Person) -> bool:
+    """Approve a swath and withdraw an approval. Nobody but an analyst."""
+    return is_analyst(person)
+
+
+def may_issue_papers(person: Person) -> bool:
+    """Ask for the report of an analysis. Everybody whose aircraft it is."""
+    return person.is_active
+
+
+def may_read_audit(person: Person) -> bool:
+    """Read the audit trail."""
+    return is_staff(person)
+
+
+def allow(rule: Callable[[Person], bool], person: Any) -> Person:
+    """Return the person when the rule says yes; raise PermissionDenied (403) when it says no."""
+    if not (isinstance(person, Person) and person.is_active and rule(person)):
+        raise PermissionDenied((rule.__doc__ or "Not allowed.").strip())
+    return person

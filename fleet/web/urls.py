@@ -1,0 +1,5 @@
+"""The pages."""
+
+from django.urls import URLPattern
+
+urlpatterns: list[URLPattern] = []

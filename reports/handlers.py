@@ -1,0 +1,1 @@
+"""Job kinds that make papers."""
