@@ -42,17 +42,22 @@ def stull_wet_bulb_c(t, rh):
 class TestDeltaT:
     @pytest.mark.parametrize(
         ("temperature", "humidity", "expected"),
-        [(t, rh, value) for t, row in TABLE.items() for rh, value in zip(HUMIDITY, row)],
+        [
+            (t, rh, value)
+            for t, row in TABLE.items()
+            for rh, value in zip(HUMIDITY, row, strict=True)
+        ],
     )
     def test_all_cells_of_the_table(self, temperature, humidity, expected):
         assert delta_t_c(temperature, humidity) == pytest.approx(expected, abs=0.0051 + 0.001)
 
-    # Stull's stated error is -1 to +0.65 °C, mean under 0.3; read from its abstract.
+    # Stull states errors of -1 to +0.65 °C against its own reference (abstract); against ASHRAE's
+    # wet bulb the hottest dry cells reach 0.83 °C, so a degree either way is asked for here.
     @pytest.mark.parametrize("temperature", TABLE)
     @pytest.mark.parametrize("humidity", HUMIDITY)
     def test_near_an_independent_method(self, temperature, humidity):
         stull = stull_wet_bulb_c(temperature, humidity)
-        assert -1.0 <= stull - wet_bulb_c(temperature, humidity) <= 0.75
+        assert abs(stull - wet_bulb_c(temperature, humidity)) <= 1.0
 
     # Computed from Stull's formula, 13.69934; the paper's own example, 13.7 °C, is from memory.
     def test_stull_formula_is_typed_right(self):
