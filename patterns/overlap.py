@@ -1,32 +1,78 @@
-"""Deposit of neighbouring swaths: the overlapped field and its coefficient of variation."""
+"""Deposit of neighbouring swaths: the overlapped field and its coefficient of variation.
+
+A field is flown in parallel lines one swath apart. *One way*: every line in the same direction,
+so the left edge of a line laps the right edge of its neighbour. *Back and forth*: each line
+opposite to its neighbours, so left laps left and right laps right, and the field repeats only
+after two swaths.
+
+The coefficient of variation (CV) is the population one (n, not n - 1) of the overlapped deposit
+over one exact repeat. It follows without building the field. With d the deposit on an even grid
+of step h, T = Σ d, n = swath / h, R[k] = Σ d[i]·d[i+k] and C[k] = Σ d[i]·d[j] over i + j = 2c + k
+(c the index of the flight line)::
+
+    one way         CV² = n·Σ R[m·n] / T² − 1                          over all whole m
+    back and forth  CV² = n·(Σ R[2m·n] + Σ C[(2m+1)·n]) / T² − 1       over all whole m
+
+because the sum of squares of an overlapped field is the sum of the products of every line with
+every other. Both sums are quadratic forms in the weights of the passes that make up d, so the
+correlations of the pairs of passes serve every weighting at once (own derivation).
+"""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Final, Literal
+from typing import Final, Literal, cast
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
+from scipy import fft
+
+from patterns.errors import InputError
 
 Manner = Literal["one_way", "back_and_forth"]
 MANNERS: Final[tuple[Manner, ...]] = ("one_way", "back_and_forth")
 Floats = NDArray[np.float64]
+Indices = NDArray[np.intp]
+
+# A swath counts as a whole number of steps when it is one within this share of a step: far above
+# the rounding of metres in double precision, far below anything that would move a CV.
+_STEP_TOLERANCE: Final = 1e-6
 
 
 @dataclass(frozen=True, slots=True)
 class Correlations:
-    """Correlations of all pairs of passes."""
+    """What the CV of every weighted mean of P passes is made of; see `correlate`.
 
-    pairs: NDArray[np.intp]
+    Attributes
+    ----------
+    first, second : (Q,) pass numbers of each pair, Q = P·(P + 1)/2, first <= second.
+    auto : (Q, reach + 2 or more). Sum of the products of the pair at distance k = 0 … reach steps,
+        mean of both directions; halved at k = 0, so that twice a sum over k counts it once.
+    mirror : (Q, reach + 2 or more). The same with one of the pair turned about the flight line.
+    totals : (P,) sum of each pass.
+    reach : largest distance at which a line can meet another. Both tables hold zero at reach + 1.
+    """
+
+    first: Indices
+    second: Indices
     auto: Floats
     mirror: Floats
     totals: Floats
-    centre_index: int
+    reach: int
 
 
 @dataclass(frozen=True, slots=True)
 class Field:
-    """Some neighbouring flight lines and their sum, for drawing."""
+    """Some neighbouring flight lines and their sum, for drawing; see `overlapped`.
+
+    Attributes
+    ----------
+    position_m : (X,) place across the lines [m], 0 at the middle line.
+    line_m : (L,) place of each flight line [m].
+    mirrored : (L,) whether the line was flown in the opposite direction.
+    lines : (L, X) deposit of each line alone, in the unit of the deposit given.
+    total : (X,) their sum. It fades out beyond the outer lines, as the edge of a field does.
+    """
 
     position_m: Floats
     line_m: Floats
@@ -38,15 +84,84 @@ class Field:
 def cv_percent(
     deposit: ArrayLike, step_m: float, swath_m: float, centre_index: int, manner: Manner
 ) -> float:
-    """Population CV [%] by the closed form."""
-    raise NotImplementedError
+    """Compute the CV of the overlapped deposit by the closed form.
+
+    Parameters
+    ----------
+    deposit : (N,) deposit of one line on an even grid, any unit; finite, with a sum above zero.
+    step_m : step of the grid. [m]
+    swath_m : distance of neighbouring lines, a whole number of steps. [m]
+    centre_index : index of the flight line in `deposit`, 0 … N − 1. Back and forth turns the
+        pattern about it; one way does not depend on it.
+    manner : "one_way" or "back_and_forth".
+
+    Returns
+    -------
+    Population CV. [%] Rounding leaves up to about 1e-5 % where the true value is zero.
+
+    Raises
+    ------
+    InputError
+        For a deposit without a positive sum, an index outside it, a swath that is not a whole
+        number of steps, or an unknown manner.
+    """
+    one = np.ones((1, 1))
+    line = np.asarray(deposit, dtype=np.float64)
+    return float(resampled_cv(line[None, ...], one, step_m, [swath_m], centre_index, manner)[0, 0])
 
 
 def cv_by_folding(
     deposit: ArrayLike, step_m: float, swath_m: float, centre_index: int, manner: Manner
 ) -> float:
-    """Population CV [%] by direct summation."""
-    raise NotImplementedError
+    """Compute the CV of the overlapped deposit by adding up the lines themselves.
+
+    The slow truth that `cv_percent` is held against; parameters, result and errors are the same.
+    """
+    field = one_period(deposit, step_m, swath_m, centre_index, manner)
+    return float(100.0 * np.std(field) / np.mean(field))
+
+
+def correlate(passes: ArrayLike, centre_index: int) -> Correlations:
+    """Correlate every pair of passes with itself, straight and turned about the flight line.
+
+    Parameters
+    ----------
+    passes : (P, N) deposits on one even grid, any unit; finite.
+    centre_index : index of the flight line, 0 … N − 1.
+
+    Returns
+    -------
+    Correlations from which `resampled_cv_from` makes the CV of every weighted mean of the passes.
+
+    Raises
+    ------
+    InputError
+        For an array of another shape, a value that is not finite, or an index outside it.
+    """
+    stack = _checked(passes, centre_index)
+    count, size = stack.shape
+    first, second = np.triu_indices(count)
+    reach = 2 * max(centre_index, size - 1 - centre_index)
+    half = fft.next_fast_len(reach + 1, real=True)
+    # With the flight line at place 0 the real part of a spectrum is that of the even half of the
+    # pattern and the imaginary part that of the odd half; turning the pattern changes its sign.
+    turned = np.zeros((count, 2 * half))
+    turned[:, : size - centre_index] = stack[:, centre_index:]
+    turned[:, 2 * half - centre_index :] = stack[:, :centre_index]
+    spectra = fft.rfft(turned)
+    even, odd = spectra.real, spectra.imag
+    evens = even[first] * even[second]
+    odds = odd[first] * odd[second]
+    # Both sums are real spectra of even sequences, which a cosine transform inverts.
+    auto = fft.dct(evens + odds, type=1)
+    evens -= odds
+    mirror = fft.dct(evens, type=1)
+    auto /= 2 * half
+    mirror /= 2 * half
+    auto[:, 0] *= 0.5
+    auto[:, reach + 1] = 0.0
+    mirror[:, reach + 1] = 0.0
+    return Correlations(first, second, auto, mirror, stack.sum(axis=1), reach)
 
 
 def resampled_cv(
@@ -57,15 +172,98 @@ def resampled_cv(
     centre_index: int,
     manner: Manner,
 ) -> Floats:
-    """CV [%] of weighted means of the passes, (W, K)."""
-    raise NotImplementedError
+    """Compute the CV of many weighted means of the passes at many swaths.
+
+    Parameters
+    ----------
+    passes : (P, N) deposits on one even grid, any unit; finite.
+    weights : (W, P) weight of each pass in each mean; each mean must have a sum above zero.
+    step_m : step of the grid. [m]
+    swaths_m : (K,) distances of neighbouring lines, each a whole number of steps. [m]
+    centre_index : index of the flight line, 0 … N − 1.
+    manner : "one_way" or "back_and_forth".
+
+    Returns
+    -------
+    (W, K) population CV. [%]
+
+    Raises
+    ------
+    InputError
+        As for `cv_percent`, and for weights that do not match the passes.
+    """
+    return resampled_cv_from(correlate(passes, centre_index), weights, step_m, swaths_m, manner)
+
+
+def resampled_cv_from(
+    correlations: Correlations,
+    weights: ArrayLike,
+    step_m: float,
+    swaths_m: ArrayLike,
+    manner: Manner,
+) -> Floats:
+    """Do the second half of `resampled_cv`, so that both manners share one correlation."""
+    steps = steps_in_swath(swaths_m, step_m)
+    share = np.asarray(weights, dtype=np.float64)
+    if share.ndim != 2 or share.shape[1] != correlations.totals.size:
+        raise InputError(
+            "weights",
+            f"shape {share.shape} does not match {correlations.totals.size} passes",
+            f"give one row for each mean and {correlations.totals.size} columns",
+        )
+    totals = share @ correlations.totals
+    if not np.all(totals > 0.0):
+        raise InputError(
+            "deposit",
+            f"the sum of mean {int(np.argmin(totals)) + 1} is {totals.min():g}",
+            "a CV needs a pattern whose deposit adds up to more than zero",
+        )
+    # Off the diagonal a pair stands for (p, q) and (q, p).
+    twice = np.where(correlations.first == correlations.second, 1.0, 2.0)
+    pairs = twice * share[:, correlations.first] * share[:, correlations.second]
+    squares = pairs @ _sums_of_products(correlations, steps, manner)
+    squared_cv = squares * steps
+    squared_cv /= (totals * totals)[:, None]
+    squared_cv -= 1.0
+    # A square cannot be negative: what lies below zero (about 1e-15) is rounding.
+    np.maximum(squared_cv, 0.0, out=squared_cv)
+    np.sqrt(squared_cv, out=squared_cv)
+    squared_cv *= 100.0
+    return squared_cv
 
 
 def one_period(
     deposit: ArrayLike, step_m: float, swath_m: float, centre_index: int, manner: Manner
 ) -> Floats:
-    """Return the overlapped deposit over one exact repeat, from a flight line rightwards."""
-    raise NotImplementedError
+    """Add up endlessly many lines and return one exact repeat of the field.
+
+    Parameters
+    ----------
+    deposit, step_m, swath_m, centre_index, manner : as for `cv_percent`.
+
+    Returns
+    -------
+    (n,) one way, (2n,) back and forth, n = swath / step: the deposit from a flight line
+    rightwards, in the unit of `deposit`. Its mean is the sum of the deposit over n.
+
+    Raises
+    ------
+    InputError
+        As for `cv_percent`.
+    """
+    line = _checked(np.asarray(deposit, dtype=np.float64)[None, ...], centre_index)[0]
+    if not line.sum() > 0.0:
+        raise InputError(
+            "deposit",
+            f"its sum is {line.sum():g}",
+            "a CV needs a pattern whose deposit adds up to more than zero",
+        )
+    steps = int(steps_in_swath([swath_m], step_m)[0])
+    if _known(manner) == "one_way":
+        return _fold(line, centre_index, steps)
+    straight = _fold(line, centre_index, 2 * steps)
+    turned = _fold(line[::-1], line.size - 1 - centre_index, 2 * steps)
+    return straight + np.roll(turned, steps)
 
 
 def overlapped(
@@ -76,5 +274,142 @@ def overlapped(
     manner: Manner,
     lines: int,
 ) -> Field:
-    """Lay several flight lines beside one another and add them up."""
-    raise NotImplementedError
+    """Lay some flight lines beside one another and add them up, for drawing.
+
+    Parameters
+    ----------
+    deposit, step_m, swath_m, centre_index, manner : as for `cv_percent`.
+    lines : number of lines, 1 or more. The middle one (the left of the two middle ones when the
+        number is even) lies at 0 m and is flown as measured.
+
+    Returns
+    -------
+    Field
+
+    Raises
+    ------
+    InputError
+        As for `cv_percent`, and for less than one line.
+    """
+    line = _checked(np.asarray(deposit, dtype=np.float64)[None, ...], centre_index)[0]
+    if lines < 1:
+        raise InputError("lines", f"{lines} is too few", "draw at least one flight line")
+    steps = int(steps_in_swath([swath_m], step_m)[0])
+    numbers = np.arange(lines) - (lines - 1) // 2
+    turned = (numbers % 2 == 1) & (_known(manner) == "back_and_forth")
+    reach = max(centre_index, line.size - 1 - centre_index)
+    first = int(numbers[0]) * steps - reach
+    last = int(numbers[-1]) * steps + reach
+    alone = np.zeros((lines, last - first + 1))
+    for row, number, turn in zip(alone, numbers, turned, strict=True):
+        left = line.size - 1 - centre_index if turn else centre_index
+        start = int(number) * steps - left - first
+        row[start : start + line.size] = line[::-1] if turn else line
+    return Field(
+        position_m=np.arange(first, last + 1) * step_m,
+        line_m=(numbers * steps).astype(np.float64) * step_m,
+        mirrored=turned,
+        lines=alone,
+        total=alone.sum(axis=0),
+    )
+
+
+def steps_in_swath(swaths_m: ArrayLike, step_m: float) -> Indices:
+    """Count the grid steps in each swath.
+
+    Parameters
+    ----------
+    swaths_m : (K,) swaths, each a whole number of steps (within a millionth of a step). [m]
+    step_m : step of the grid, above zero. [m]
+
+    Returns
+    -------
+    (K,) steps, each 1 or more.
+
+    Raises
+    ------
+    InputError
+        Where a swath is not a whole number of steps; the text says which step would do.
+    """
+    swaths = np.asarray(swaths_m, dtype=np.float64)
+    if not (np.isfinite(step_m) and step_m > 0.0):
+        raise InputError("grid step", f"{step_m:g} m is no step", "give a step above zero")
+    if swaths.ndim != 1 or not np.all(np.isfinite(swaths) & (swaths > 0.0)):
+        raise InputError(
+            "swath", "a swath is missing or not above zero", "give a row of swaths above zero"
+        )
+    exact = swaths / step_m
+    steps = np.maximum(np.rint(exact), 1.0)
+    wrong = np.abs(exact - steps) > _STEP_TOLERANCE
+    if np.any(wrong):
+        swath = float(swaths[np.argmax(wrong)])
+        parts = int(np.ceil(swath / step_m - _STEP_TOLERANCE))
+        raise InputError(
+            "swath",
+            f"{swath:.6g} m is not a whole number of grid steps of {step_m:.6g} m",
+            f"use a step that divides it, such as {swath / parts:.6g} m ({parts} to the swath)",
+        )
+    return steps.astype(np.intp)
+
+
+def _sums_of_products(correlations: Correlations, steps: Indices, manner: Manner) -> Floats:
+    """Sum the products of a line with all lines for each pair and swath: (Q, K)."""
+    zero = correlations.reach + 1
+    if _known(manner) == "one_way":
+        sums = _comb_sums(correlations.auto, np.zeros_like(steps), steps, zero)
+    else:
+        sums = _comb_sums(correlations.auto, np.zeros_like(steps), 2 * steps, zero)
+        sums += _comb_sums(correlations.mirror, steps, 2 * steps, zero)
+    sums *= 2.0  # neighbours on both sides
+    return sums
+
+
+def _comb_sums(table: Floats, starts: Indices, periods: Indices, zero: int) -> Floats:
+    """Sum the columns start, start + period, start + 2·period … below `zero`: (Q, K).
+
+    Column `zero` of the table holds zeros. Each list of columns begins with it, so that none is
+    empty and one reduction sums them all.
+    """
+    counts = (zero - 1 - starts) // periods + 2
+    np.maximum(counts, 1, out=counts)
+    heads = np.cumsum(counts) - counts
+    columns = np.repeat(starts - (heads + 1) * periods, counts)
+    columns += np.arange(columns.size) * np.repeat(periods, counts)
+    columns[heads] = zero
+    return np.add.reduceat(table.take(columns, axis=1), heads, axis=1)
+
+
+def _fold(line: Floats, centre_index: int, period: int) -> Floats:
+    """Sum a line into one period of samples, the flight line first: (period,)."""
+    lead = -centre_index % period
+    rows = -(-(lead + line.size) // period)
+    padded = np.zeros(rows * period)
+    padded[lead : lead + line.size] = line
+    return cast(Floats, padded.reshape(rows, period).sum(axis=0))
+
+
+def _checked(passes: ArrayLike, centre_index: int) -> Floats:
+    stack = np.asarray(passes, dtype=np.float64)
+    if stack.ndim != 2 or stack.size == 0:
+        raise InputError(
+            "deposit",
+            f"its shape is {stack.shape[1:] if stack.shape[:1] == (1,) else stack.shape}",
+            "give one row of readings for each pass",
+        )
+    if not np.all(np.isfinite(stack)):
+        raise InputError("deposit", "a value is not a number", "give a finite value at every place")
+    if not 0 <= centre_index < stack.shape[1]:
+        raise InputError(
+            "flight line",
+            f"index {centre_index} lies outside the pattern of {stack.shape[1]} places",
+            f"give an index from 0 to {stack.shape[1] - 1}",
+        )
+    return stack
+
+
+def _known(manner: str) -> Manner:
+    if manner not in MANNERS:
+        raise InputError(
+            "way of flying", f"{manner!r} is not known", f"use {' or '.join(map(repr, MANNERS))}"
+        )
+    return manner
