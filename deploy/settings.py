@@ -89,7 +89,9 @@ TEMPLATES = [
     }
 ]
 
-DATABASES = {"default": env.db_url("DATABASE_URL", default=f"sqlite:///{DATA / 'swathbook.sqlite3'}")}
+DATABASES = {
+    "default": env.db_url("DATABASE_URL", default=f"sqlite:///{DATA / 'swathbook.sqlite3'}")
+}
 if DATABASES["default"]["ENGINE"].endswith("sqlite3"):
     # One writer at a time, taken at BEGIN, waiting up to 20 s; a committed row survives a power cut.
     DATABASES["default"]["OPTIONS"] = {
@@ -131,9 +133,7 @@ STORAGES = {
 # Before `collectstatic` (development, tests) files are served from where they lie.
 WHITENOISE_USE_FINDERS = DEBUG or not (STATIC_ROOT / "staticfiles.json").exists()
 if WHITENOISE_USE_FINDERS:
-    STORAGES["staticfiles"] = {
-        "BACKEND": "django.contrib.staticfiles.storage.StaticFilesStorage"
-    }
+    STORAGES["staticfiles"] = {"BACKEND": "django.contrib.staticfiles.storage.StaticFilesStorage"}
 
 UPLOAD_LIMIT_BYTES = env.int("SWATHBOOK_UPLOAD_LIMIT", default=20 * 1024 * 1024)
 DATA_UPLOAD_MAX_MEMORY_SIZE = 4 * 1024 * 1024

@@ -83,13 +83,21 @@ class SealTable(Operation):
         """Nothing changes for the models."""
 
     def database_forwards(
-        self, app_label: str, schema_editor: BaseDatabaseSchemaEditor, from_state: Any, to_state: Any
+        self,
+        app_label: str,
+        schema_editor: BaseDatabaseSchemaEditor,
+        from_state: Any,
+        to_state: Any,
     ) -> None:
         """Put the triggers on."""
         seal(schema_editor.connection, self.table)
 
     def database_backwards(
-        self, app_label: str, schema_editor: BaseDatabaseSchemaEditor, from_state: Any, to_state: Any
+        self,
+        app_label: str,
+        schema_editor: BaseDatabaseSchemaEditor,
+        from_state: Any,
+        to_state: Any,
     ) -> None:
         """Take the triggers off."""
         unseal(schema_editor.connection, self.table)

@@ -45,7 +45,13 @@ class Aircraft(OperatorRecord):
         ordering: ClassVar = ["registration", "id"]
         verbose_name_plural = "aircraft"
         constraints: ClassVar = [
-            models.UniqueConstraint(Upper("registration"), name="registration_once"),
+            # An airframe that was sold keeps its history with the operator who flew it then.
+            models.UniqueConstraint(
+                Upper("registration"),
+                name="registration_once_in_service",
+                condition=models.Q(retired_on__isnull=True),
+                violation_error_message="An aircraft in service has this registration already.",
+            ),
             models.CheckConstraint(
                 name="aircraft_span_plausible",
                 condition=models.Q(span_m__gt=0.5) & models.Q(span_m__lt=60),

@@ -78,9 +78,7 @@ class Person(AbstractBaseUser, Record):
     operator = models.ForeignKey(
         Operator, null=True, blank=True, on_delete=models.PROTECT, related_name="people"
     )
-    unit_system = models.CharField(
-        max_length=6, choices=UnitSystem.choices, default=UnitSystem.US
-    )
+    unit_system = models.CharField(max_length=6, choices=UnitSystem.choices, default=UnitSystem.US)
     is_active = models.BooleanField(default=True)
 
     USERNAME_FIELD = "email"

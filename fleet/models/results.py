@@ -18,8 +18,8 @@ class AnalysisRun(Sealed, OperatorRecord):
     """A finished analysis: digests of its inputs, method version, parameters, result.
 
     `inputs` names the raw files by digest with how each was read and overruled, and the
-    conditions as they stood. `document` is the result as canonical JSON, byte for byte as
-    `patterns.analyse.to_bytes` gave it.
+    conditions as they stood; `weather` says what follows from the conditions. `document` is the
+    result as canonical JSON, byte for byte as `patterns` gave it.
     """
 
     operator = models.ForeignKey("fleet.Operator", on_delete=models.PROTECT, related_name="+")
@@ -30,6 +30,7 @@ class AnalysisRun(Sealed, OperatorRecord):
     parameters = models.JSONField()
     inputs = models.JSONField()
     inputs_digest = models.CharField(max_length=64)
+    weather = models.JSONField()
     document = models.TextField()
     document_digest = models.CharField(max_length=64)
     # Copies of the figures that lists show, so that no list has to open documents.
@@ -78,7 +79,9 @@ class Approval(Sealed, OperatorRecord):
     analysis = models.ForeignKey(AnalysisRun, on_delete=models.PROTECT, related_name="approvals")
     swath_m = models.FloatField()
     manner = models.CharField(max_length=14, choices=Manner.choices)
-    cv_percent = models.FloatField(help_text="Of the mean pattern at this swath, this way of flying.")
+    cv_percent = models.FloatField(
+        help_text="Of the mean pattern at this swath, this way of flying."
+    )
     cv_high_percent = models.FloatField(null=True)
     approved_by = models.ForeignKey("fleet.Person", on_delete=models.PROTECT, related_name="+")
     valid_until = models.DateField()

@@ -39,7 +39,8 @@ class Visit(Record):
         ordering: ClassVar = ["-starts_on", "id"]
         constraints: ClassVar = [
             models.CheckConstraint(
-                name="visit_ends_after_start", condition=models.Q(ends_on__gte=models.F("starts_on"))
+                name="visit_ends_after_start",
+                condition=models.Q(ends_on__gte=models.F("starts_on")),
             ),
             models.CheckConstraint(
                 name="private_visit_has_host",
@@ -83,12 +84,18 @@ class Test(OperatorRecord):
     reader = models.CharField("string reader", max_length=120, blank=True)
     # How the files of this test are to be read; a file's own header has the last word on the unit.
     file_unit = models.CharField(
-        "unit of position", max_length=2, blank=True,
+        "unit of position",
+        max_length=2,
+        blank=True,
         choices=[("ft", "feet"), ("in", "inches"), ("m", "metres"), ("cm", "centimetres")],
     )
-    file_origin = models.CharField("positions count", max_length=6, blank=True, choices=Origin.choices)
+    file_origin = models.CharField(
+        "positions count", max_length=6, blank=True, choices=Origin.choices
+    )
     file_flight_line = models.FloatField(
-        "flight line at", null=True, blank=True,
+        "flight line at",
+        null=True,
+        blank=True,
         help_text="Where the flight line crosses the string, in the unit and count of the files.",
     )
     note = models.TextField(blank=True)

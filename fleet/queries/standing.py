@@ -1,0 +1,186 @@
+"""How each aircraft stands for each purpose, why, and when it is due. One place decides.
+
+A standing is judged for the newest set-up revision of every aircraft and purpose; the whole fleet
+is judged in a fixed number of set-wise queries.
+"""
+
+from __future__ import annotations
+
+import datetime
+from collections.abc import Iterable
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+from django.utils import timezone
+
+from fleet.models import Aircraft, AnalysisRun, Approval, Person, SetUp
+from fleet.queries.whose import aircraft_of
+
+State = Literal["approved", "due_soon", "expired", "changed", "withdrawn", "untested", "no_setup"]
+DUE_SOON_DAYS = 30
+
+WORDS: dict[str, str] = {
+    "approved": "Approved",
+    "due_soon": "Due soon",
+    "expired": "Overdue",
+    "changed": "Set-up changed",
+    "withdrawn": "Withdrawn",
+    "untested": "Not tested",
+    "no_setup": "No set-up",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Standing:
+    """One aircraft for one purpose.
+
+    `approval` is the approval in force, or the last one that ended; `due_on` is the day from
+    which a test is due (None where there is nothing to test yet); `why` is one or two sentences.
+    """
+
+    aircraft: Aircraft
+    setup: SetUp | None
+    approval: Approval | None
+    state: State
+    due_on: datetime.date | None
+    why: str
+
+    @property
+    def words(self) -> str:
+        """Return the state in words."""
+        return WORDS[self.state]
+
+    @property
+    def in_force(self) -> bool:
+        """Whether a swath may be looked up."""
+        return self.state in ("approved", "due_soon")
+
+
+def standings(
+    person: Person,
+    *,
+    aircraft: Iterable[Aircraft] | None = None,
+    today: datetime.date | None = None,
+) -> list[Standing]:
+    """Return the standings of a person's aircraft in service, the longest due first.
+
+    Two queries for set-ups and approvals, and one for the aircraft where they are not given.
+    """
+    today = today or timezone.localdate()
+    fleet = list(
+        aircraft_of(person).filter(retired_on__isnull=True) if aircraft is None else aircraft
+    )
+    setups = _newest_setups(fleet)
+    approvals = _last_approvals(fleet)
+    found = [
+        judge(one, setup, approvals.get((one.pk, setup.purpose_key)), today)
+        for one in fleet
+        for setup in setups.get(one.pk, [])
+    ]
+    found += [
+        Standing(one, None, None, "no_setup", None, "No set-up has been recorded yet.")
+        for one in fleet
+        if one.pk not in setups
+    ]
+    return sorted(found, key=_most_due_first)
+
+
+def _newest_setups(fleet: list[Aircraft]) -> dict[object, list[SetUp]]:
+    """The newest revision of each aircraft and purpose."""
+    newest: dict[tuple[object, str], SetUp] = {}
+    rows = SetUp.objects.filter(aircraft__in=[a.pk for a in fleet]).order_by("number")
+    for setup in rows.defer("nozzles"):
+        newest[setup.aircraft_id, setup.purpose_key] = setup
+    by_aircraft: dict[object, list[SetUp]] = {}
+    for (aircraft_id, _), setup in newest.items():
+        by_aircraft.setdefault(aircraft_id, []).append(setup)
+    return by_aircraft
+
+
+def _last_approvals(fleet: list[Aircraft]) -> dict[tuple[object, str], Approval]:
+    """The last approval of each aircraft and purpose that nothing supersedes."""
+    rows = (
+        Approval.objects.filter(aircraft__in=[a.pk for a in fleet], superseded_by__isnull=True)
+        .select_related("setup", "withdrawal", "approved_by")
+        .order_by("created_at", "id")
+    )
+    return {(row.aircraft_id, row.setup.purpose_key): row for row in rows}
+
+
+def judge(
+    aircraft: Aircraft, setup: SetUp, approval: Approval | None, today: datetime.date
+) -> Standing:
+    """Say how an aircraft stands with its newest set-up and its last approval."""
+    if approval is None:
+        recorded = timezone.localdate(setup.created_at)
+        why = f"{setup} was recorded {_day(recorded)} and has no approved swath yet."
+        return Standing(aircraft, setup, None, "untested", recorded, why)
+    if approval.setup_id != setup.pk:
+        changed = timezone.localdate(setup.created_at)
+        why = (
+            f"Set-up changed {_day(changed)}, test again: revision {approval.setup.number} was "
+            f"approved, revision {setup.number} is in force."
+        )
+        return Standing(aircraft, setup, approval, "changed", changed, why)
+    withdrawal = getattr(approval, "withdrawal", None)
+    if withdrawal is not None:
+        taken = timezone.localdate(withdrawal.created_at)
+        why = f"The approval was withdrawn {_day(taken)}: {withdrawal.reason}"
+        return Standing(aircraft, setup, approval, "withdrawn", taken, why)
+    until = approval.valid_until
+    granted = f"Approved by {approval.approved_by.name}"
+    if until < today:
+        why = f"{granted} until {_day(until)}; that date has passed, test again."
+        return Standing(aircraft, setup, approval, "expired", until, why)
+    left = (until - today).days
+    state: State = "due_soon" if left <= DUE_SOON_DAYS else "approved"
+    why = f"{granted} until {_day(until)}" + (f", {_days_left(left)}." if left <= 60 else ".")
+    return Standing(aircraft, setup, approval, state, until, why)
+
+
+def standing_of(approval: Approval, *, today: datetime.date | None = None) -> Standing:
+    """Return how the line that an approval belongs to stands now."""
+    newest = (
+        SetUp.objects.filter(aircraft=approval.aircraft_id, purpose_key=approval.setup.purpose_key)
+        .order_by("-number")
+        .first()
+    )
+    assert newest is not None
+    return judge(approval.aircraft, newest, approval, today or timezone.localdate())
+
+
+def evidence_gap(analysis: AnalysisRun, swath_m: float, manner: str) -> str:
+    """Say in a sentence how a swath lies outside an analysis; "" when it lies within.
+
+    Within means: no wider than the swath recommended for that way of flying, inside the sweep,
+    and its CV within the limit.
+    """
+    result = analysis.result
+    choice = getattr(result.recommended, manner)
+    swaths = result.uniformity.swath_m
+    limit = result.parameters.cv_limit_percent
+    if choice.swath_m is None:
+        return "The analysis recommends no swath for this way of flying."
+    if swath_m > choice.swath_m + 0.01:
+        return f"The analysis recommends no more than {choice.swath_m:.1f} m."
+    if swath_m < float(swaths[0]) - 0.01:
+        return f"The analysis looked at no swath narrower than {float(swaths[0]):.1f} m."
+    cv = float(np.interp(swath_m, swaths, getattr(result.uniformity, manner).cv_percent))
+    if cv > limit * (1 + 1e-9):
+        return f"The CV at this swath is {cv:.1f} %, over the limit of {limit:g} %."
+    return ""
+
+
+def _most_due_first(standing: Standing) -> tuple[bool, datetime.date, str, str]:
+    due = standing.due_on or datetime.date.max
+    purpose = standing.setup.purpose_key if standing.setup else ""
+    return (standing.due_on is None, due, standing.aircraft.registration, purpose)
+
+
+def _day(date: datetime.date) -> str:
+    return f"{date:%-d %B %Y}"
+
+
+def _days_left(days: int) -> str:
+    return "today is the last day" if days == 0 else f"{days} day{'s' if days > 1 else ''} left"

@@ -1,0 +1,124 @@
+"""Reads by person: what each may see at all. The first argument says whose.
+
+The tenancy scope would stop a stray row; these filter explicitly as well, and set-wise, so that
+no list asks the database once for each of its rows.
+"""
+
+from __future__ import annotations
+
+from typing import Any, TypeVar
+
+from django.db.models import Count, Model, Q, QuerySet
+
+from fleet.models import (
+    Aircraft,
+    AnalysisRun,
+    Approval,
+    AuditRow,
+    FlightPass,
+    Job,
+    Operator,
+    Paper,
+    Person,
+    SetUp,
+    Test,
+    Visit,
+)
+
+M = TypeVar("M", bound=Model)
+
+
+def _own(person: Person, rows: QuerySet[M], path: str = "operator") -> QuerySet[M]:
+    if person.sees_everyone:
+        return rows
+    return rows.filter(**{path: person.operator_id}) if person.operator_id else rows.none()
+
+
+def operators_of(person: Person) -> QuerySet[Operator]:
+    """Operators a person may see."""
+    return _own(person, Operator.objects.all(), "pk")
+
+
+def people_of(person: Person) -> QuerySet[Person]:
+    """People of the operators a person may see; staff and analysts see all."""
+    return _own(person, Person.objects.select_related("operator"))
+
+
+def aircraft_of(person: Person) -> QuerySet[Aircraft]:
+    """Aircraft a person may see, with their operator."""
+    return _own(person, Aircraft.objects.select_related("operator"))
+
+
+def setups_of(person: Person) -> QuerySet[SetUp]:
+    """Set-up revisions a person may see."""
+    return _own(person, SetUp.objects.select_related("aircraft__operator", "created_by"))
+
+
+def visits_of(person: Person) -> QuerySet[Visit]:
+    """Visits: all of them for staff and analysts; for an operator those with a test of theirs,
+    and private visits to them.
+    """
+    visits = Visit.objects.select_related("analyst", "host")
+    if person.sees_everyone:
+        return visits.annotate(test_count=Count("tests"))
+    theirs = Q(tests__operator=person.operator_id)
+    mine = visits.filter(theirs | Q(host=person.operator_id)).distinct()
+    return mine.annotate(test_count=Count("tests", filter=theirs))
+
+
+def tests_of(person: Person) -> QuerySet[Test]:
+    """Tests a person may see, with what lists show of them."""
+    return _own(
+        person,
+        Test.objects.select_related("operator", "visit__analyst", "setup__aircraft"),
+    )
+
+
+def tests_with_counts(person: Person) -> QuerySet[Test]:
+    """The same, each with `pass_count` and `analysis_count`."""
+    return tests_of(person).annotate(
+        pass_count=Count("passes", distinct=True), analysis_count=Count("analyses", distinct=True)
+    )
+
+
+def passes_of(person: Person) -> QuerySet[FlightPass]:
+    """Passes a person may see, with test and raw file."""
+    return _own(person, FlightPass.objects.select_related("test__setup__aircraft", "raw_file"))
+
+
+def analyses_of(person: Person) -> QuerySet[AnalysisRun]:
+    """Analyses a person may see."""
+    return _own(
+        person,
+        AnalysisRun.objects.select_related(
+            "operator", "test__visit__analyst", "test__setup__aircraft", "requested_by"
+        ),
+    )
+
+
+def approvals_of(person: Person) -> QuerySet[Approval]:
+    """Approvals a person may see."""
+    return _own(
+        person,
+        Approval.objects.select_related(
+            "operator", "aircraft", "setup", "analysis__test__visit", "approved_by", "withdrawal"
+        ),
+    )
+
+
+def jobs_of(person: Person) -> QuerySet[Job]:
+    """Jobs a person may see."""
+    return _own(person, Job.objects.select_related("requested_by", "analysis", "paper"))
+
+
+def papers_of(person: Person) -> QuerySet[Paper]:
+    """Papers a person may see."""
+    return _own(
+        person, Paper.objects.select_related("analysis__test__setup__aircraft", "issued_by")
+    )
+
+
+def audit_of(person: Person) -> QuerySet[AuditRow]:
+    """The audit trail, for staff."""
+    rows: QuerySet[AuditRow, Any] = AuditRow.objects.select_related("operator")
+    return rows if person.is_staff_member else rows.none()

@@ -1,0 +1,112 @@
+"""Operators and people."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from django.contrib.auth.password_validation import validate_password
+from django.core.exceptions import ValidationError
+from django.db import transaction
+
+from fleet import audit, rules
+from fleet.models import Operator, Person, Role
+from fleet.services.base import change, checked, refuse
+
+OPERATOR_FIELDS = ("name", "base", "jurisdiction", "email", "phone", "left_on")
+
+
+@transaction.atomic
+def add_operator(
+    *,
+    by: Person | None,
+    name: str,
+    base: str,
+    jurisdiction: str = "",
+    email: str = "",
+    phone: str = "",
+) -> Operator:
+    """Add an operator. `by` is None only for the demo season."""
+    if by is not None:
+        rules.allow(rules.may_manage_operators, by)
+    operator = Operator(name=name, base=base, jurisdiction=jurisdiction, email=email, phone=phone)
+    checked(operator)
+    operator.save(force_insert=True)
+    audit.record(
+        "operator_added",
+        operator,
+        by=by,
+        operator=operator,
+        after=audit.values(operator, OPERATOR_FIELDS),
+    )
+    return operator
+
+
+@transaction.atomic
+def change_operator(operator: Operator, *, by: Person, **changes: Any) -> bool:
+    """Change an operator's particulars. False when nothing differs."""
+    rules.allow(rules.may_manage_operators, by)
+    return change(
+        operator,
+        deed="operator_changed",
+        by=by,
+        operator=operator,
+        changes=changes,
+        allowed=OPERATOR_FIELDS,
+    )
+
+
+@transaction.atomic
+def add_person(
+    *,
+    by: Person | None,
+    email: str,
+    name: str,
+    role: str,
+    operator: Operator | None = None,
+    password: str | None = None,
+    unit_system: str = "us",
+) -> Person:
+    """Give somebody access. `by` is None only for the first person and the demo season."""
+    if by is not None:
+        rules.allow(rules.may_manage_operators, by)
+    needs_operator = role in (Role.OWNER, Role.PILOT)
+    if needs_operator != (operator is not None):
+        refuse({"operator": ["Owners and pilots belong to an operator; nobody else does."]})
+    person = Person(
+        email=email.strip().lower(),
+        name=name,
+        role=role,
+        operator=operator,
+        unit_system=unit_system,
+    )
+    if password is None:
+        person.set_unusable_password()
+    else:
+        try:
+            validate_password(password, person)
+        except ValidationError as error:
+            refuse({"password": error.messages})
+        person.set_password(password)
+    checked(person)
+    person.save(force_insert=True)
+    audit.record(
+        "person_added",
+        person,
+        by=by,
+        operator=operator,
+        after=audit.values(person, ("email", "name", "role")),
+    )
+    return person
+
+
+@transaction.atomic
+def set_units(person: Person, *, unit_system: str) -> bool:
+    """Set the units that a person reads."""
+    return change(
+        person,
+        deed="person_changed",
+        by=person,
+        operator=person.operator,
+        changes={"unit_system": unit_system},
+        allowed=("unit_system",),
+    )

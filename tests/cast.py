@@ -1,0 +1,147 @@
+"""The cast of the tests: who owns, who belongs, who must see nothing."""
+
+from __future__ import annotations
+
+import datetime
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from fleet import tenancy
+from fleet.models import Aircraft, Operator, Person, Role, SetUp, Test, Visit
+from fleet.services import aircraft as aircraft_services
+from fleet.services import people, visits
+from fleet.services import tests as test_services
+
+PASSWORD = "wide-open-spaces-42"
+FIXTURES = Path(__file__).resolve().parent.parent / "fixtures"
+
+
+@dataclass(frozen=True, slots=True)
+class Cast:
+    """Staff and an analyst; an operator with an owner and a pilot; another operator's owner."""
+
+    staff: Person
+    analyst: Person
+    operator: Operator
+    owner: Person
+    pilot: Person
+    other_operator: Operator
+    outsider: Person
+
+    @property
+    def everybody(self) -> dict[str, Person]:
+        return {
+            "staff": self.staff,
+            "analyst": self.analyst,
+            "owner": self.owner,
+            "pilot": self.pilot,
+            "outsider": self.outsider,
+        }
+
+
+def make_cast() -> Cast:
+    """Make the people and operators that every test knows."""
+    with tenancy.everyone():
+        ours = people.add_operator(by=None, name="Redgrass Aerial", base="Tamber Flat")
+        theirs = people.add_operator(by=None, name="Other Creek Spraying", base="Other Creek")
+        return Cast(
+            staff=_person("Sela Office", "staff@association.example", Role.STAFF),
+            analyst=_person("Anik String", "analyst@association.example", Role.ANALYST),
+            operator=ours,
+            owner=_person("Orla Owner", "owner@redgrass.example", Role.OWNER, ours),
+            pilot=_person("Pim Pilot", "pilot@redgrass.example", Role.PILOT, ours),
+            other_operator=theirs,
+            outsider=_person("Otto Outsider", "owner@othercreek.example", Role.OWNER, theirs),
+        )
+
+
+def _person(name: str, email: str, role: Role, operator: Operator | None = None) -> Person:
+    return people.add_person(
+        by=None, email=email, name=name, role=role, operator=operator, password=PASSWORD
+    )
+
+
+def make_aircraft(cast: Cast, operator: Operator | None = None, number: int = 1) -> Aircraft:
+    """Add an aircraft with a registration that cannot exist."""
+    operator = operator or cast.operator
+    return aircraft_services.add_aircraft(
+        by=cast.staff,
+        operator=operator,
+        registration=f"XX-{operator.name[0]}{number:02d}",
+        make="Invented",
+        model="Sower 400",
+        kind="fixed_wing",
+        span_m=15.0,
+    )
+
+
+def nozzles(count: int = 40, boom_width_m: float = 10.5) -> list[dict[str, Any]]:
+    """Evenly spaced nozzles."""
+    return [
+        {"place_m": float(place), "type": "flat fan", "size": "4010", "deflection_deg": 10.0}
+        for place in np.linspace(-boom_width_m / 2, boom_width_m / 2, count).round(3)
+    ]
+
+
+def make_setup(cast: Cast, aircraft: Aircraft, **changes: Any) -> SetUp:
+    """Record a set-up; `changes` replace the usual values."""
+    values: dict[str, Any] = {
+        "purpose": "Main season work",
+        "boom_width_m": 10.5,
+        "nozzles": nozzles(),
+        "pressure_kpa": 276.0,
+        "airspeed_m_s": 62.0,
+        "release_height_m": 3.0,
+        "rate_l_per_ha": 28.0,
+        "manner": "back_and_forth",
+    }
+    return aircraft_services.record_setup(by=cast.staff, aircraft=aircraft, **{**values, **changes})
+
+
+def make_visit(cast: Cast, day: datetime.date = datetime.date(2026, 4, 14)) -> Visit:
+    """Plan a clinic."""
+    return visits.plan_visit(
+        by=cast.analyst,
+        kind="clinic",
+        place="Tamber Flat airstrip",
+        starts_on=day,
+        ends_on=day,
+        analyst=cast.analyst,
+    )
+
+
+def make_test(cast: Cast, setup: SetUp, visit: Visit | None = None, **conditions: Any) -> Test:
+    """Start a test with plausible conditions."""
+    visit = visit or make_visit(cast)
+    values: dict[str, Any] = {
+        "line_heading_deg": 180.0,
+        "wind_speed_m_s": 2.5,
+        "wind_from_deg": 190.0,
+        "wind_height_m": 2.5,
+        "temperature_c": 18.0,
+        "humidity_percent": 55.0,
+        "file_unit": "ft",
+    }
+    return test_services.start_test(
+        by=cast.analyst,
+        visit=visit,
+        setup=setup,
+        flown_on=visit.starts_on,
+        **{**values, **conditions},
+    )
+
+
+def trace_file(seed: int = 0, width_ft: float = 75.0, noise: float = 4.0) -> bytes:
+    """A trace as a reader writes it: a trapezoid-like pattern with noise on a background."""
+    rng = np.random.default_rng(seed)
+    position = np.arange(0.0, 130.0 + 1e-9, 0.5)
+    from_line = np.abs(position - 65.0)
+    shape = np.clip((width_ft / 2 - from_line) / (0.3 * width_ft), 0.0, 1.0)
+    scale = 900.0 * (1 + 0.03 * rng.standard_normal())
+    reading = 40.0 + scale * shape + noise * rng.standard_normal(position.size)
+    lines = ["position_ft,reading"]
+    lines += [f"{p:.1f},{r:.2f}" for p, r in zip(position, reading, strict=True)]
+    return "\n".join(lines).encode()
