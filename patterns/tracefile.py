@@ -1,13 +1,32 @@
 """A trace file, as instruments and spreadsheets export it, becomes a `Trace`."""
 
+import hashlib
+import math
 from dataclasses import dataclass
-from typing import Literal
+from typing import Literal, cast, get_args
 
 import numpy as np
 from numpy.typing import NDArray
 
+from patterns.delimited import POSITION, decimal_mark, numbers
+from patterns.errors import InputError, TraceFileError
+from patterns.positions import FEWEST_POSITIONS, check_positions, find_place, order
+from patterns.readings import (
+    dropout_remarks,
+    filled_remarks,
+    gap_remarks,
+    plateau,
+    saturated_remarks,
+)
 from patterns.remarks import Remark
-from patterns.spectrum import RHODAMINE
+from patterns.roles import Roles, choose_roles, second_header_line
+from patterns.spectrum import RHODAMINE, band_readings, check_band, check_wavelengths, used
+from patterns.table import Table, read_table, second_header
+from patterns.textfile import lines_of
+from patterns.units import to_si
+
+Array = NDArray[np.float64]
+Mask = NDArray[np.bool_]
 
 Origin = Literal["left", "right", "centre"]
 """Where the positions are counted from: left end, right end, or the flight line."""
@@ -35,7 +54,7 @@ class ReadOptions:
         Width of the flank on either side on which the baseline is fitted [nm].
     saturation : float, optional
         Reading at and above which the instrument is saturated [instrument counts]. None: the
-        rule of `patterns.quality.plateau`.
+        rule of `patterns.readings.plateau`.
     """
 
     unit: str | None = None
@@ -79,10 +98,208 @@ class Trace:
     source: str
     digest: str
     kind: Literal["counts", "spectrum"]
-    position_m: NDArray[np.float64]
-    reading: NDArray[np.float64]
-    saturated: NDArray[np.bool_]
+    position_m: Array
+    reading: Array
+    saturated: Mask
     unit: str
     origin: Origin
     flight_line_m: float
     remarks: tuple[Remark, ...]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Rows:
+    """The rows as they stand in the file: (N,) each, NaN for no reading."""
+
+    position: Array
+    reading: Array
+    saturated: Mask
+    saturated_how: str
+    filled: Mask
+    filled_nm: tuple[float, float] | None
+    remarks: tuple[Remark, ...]
+
+
+def read_trace(data: bytes, *, source: str, options: ReadOptions = ReadOptions()) -> Trace:
+    """Read the trace of one pass from a file.
+
+    The file is delimited text (comma, semicolon, tab or white space), with a decimal point or
+    comma, title lines, ``#`` comments and a header, in UTF-8, UTF-16 or Windows-1252. Two kinds
+    are known: a column of readings, or a column of counts for each wavelength [nm] of a
+    spectrometer, of which the dye band is integrated above a baseline.
+
+    Parameters
+    ----------
+    data : bytes
+        The whole file, at most `patterns.textfile.MAX_BYTES`.
+    source : str
+        Name of the file, for errors and for the trace.
+    options : ReadOptions
+        What the file itself may not say. The unit in the file's header wins over the stated one.
+
+    Returns
+    -------
+    Trace
+        Positions from the left wing to the right, readings without gaps; rows without a reading
+        are left away and remarked.
+
+    Raises
+    ------
+    TraceFileError
+        When the file cannot be used; says what is wrong, in which line, and what would be right.
+    InputError
+        When an option is no possible value.
+    """
+    _check_options(options)
+    table = read_table(lines_of(data, source), source, options.position_column)
+    roles = choose_roles(table, options.unit, options.position_column, options.reading_column)
+    rows = _read_rows(table, roles, options)
+    position_m = to_si(rows.position, roles.unit)
+    place = find_place(position_m, options.origin, options.flight_line, roles.unit, source)
+    x_m = place.beside(position_m)
+    ascending = np.argsort(x_m, kind="stable")
+    lost = np.isnan(rows.reading)
+    kept = ~lost
+    x, reading, saturated, repeated = order(x_m[kept], rows.reading[kept], rows.saturated[kept])
+    if len(x) < FEWEST_POSITIONS:
+        raise TraceFileError(
+            source,
+            f"only {len(x)} different positions have a reading",
+            f"a trace needs at least {FEWEST_POSITIONS}; send the whole string",
+        )
+    for array in (x, reading, saturated):
+        array.setflags(write=False)
+    sorted_m = x_m[ascending]
+    return Trace(
+        source=source,
+        digest=hashlib.sha256(data).hexdigest(),
+        kind="spectrum" if roles.wavelengths else "counts",
+        position_m=x,
+        reading=reading,
+        saturated=saturated,
+        unit=roles.unit,
+        origin=cast(Origin, place.origin),
+        flight_line_m=place.flight_line_m,
+        remarks=(
+            *roles.remarks,
+            *rows.remarks,
+            *place.remarks,
+            *repeated,
+            *dropout_remarks(sorted_m, lost[ascending]),
+            *gap_remarks(np.unique(x_m)),
+            *saturated_remarks(x, saturated, rows.saturated_how),
+            *filled_remarks(sorted_m, rows.filled[ascending], rows.filled_nm),
+        ),
+    )
+
+
+def _check_options(options: ReadOptions) -> None:
+    check_band(options.band_nm, options.flank_nm)
+    if options.origin is not None and options.origin not in get_args(Origin):
+        raise InputError(
+            "origin", f"'{options.origin}' is not known", f"known are {', '.join(get_args(Origin))}"
+        )
+    if options.flight_line is not None and not math.isfinite(options.flight_line):
+        raise InputError(
+            "flight_line",
+            f"{options.flight_line} is no place on the string",
+            "state a number, as the file counts positions",
+        )
+    if options.saturation is not None and not options.saturation > 0:
+        raise InputError(
+            "saturation",
+            f"{options.saturation:g} is no reading at which an instrument saturates",
+            "state a reading above 0, or none",
+        )
+
+
+def _read_rows(table: Table, roles: Roles, options: ReadOptions) -> _Rows:
+    """Turn the cells of the chosen columns into numbers, and spectra into readings."""
+    source = table.source
+    position_cells = table.column(roles.position, POSITION)
+    if (line := second_header_line(table, roles.position)) is not None:
+        raise second_header(source, line)
+    wavelength_nm = np.array([nm for nm, _ in roles.wavelengths])
+    if roles.wavelengths:
+        check_wavelengths(
+            wavelength_nm, options.band_nm, options.flank_nm, source, table.header_line
+        )
+        near = np.flatnonzero(used(wavelength_nm, options.band_nm, options.flank_nm))
+        wavelength_nm = wavelength_nm[near]
+        columns = [
+            table.column(roles.wavelengths[i][1], f"count at {roles.wavelengths[i][0]:g} nm")
+            for i in near
+        ]
+    else:
+        assert roles.reading is not None
+        columns = [table.column(roles.reading, "reading")]
+    mark = decimal_mark([position_cells, *columns], source)
+    counts = np.column_stack([numbers(column, mark, source) for column in columns])
+    position = numbers(position_cells, mark, source)
+    # A row of other columns only, such as a note, is no row of the trace.
+    stands = ~(np.isnan(position) & np.isnan(counts).all(axis=1))
+    position, counts = position[stands], counts[stands]
+    lines = [line for line, stand in zip(table.lines, stands, strict=True) if stand]
+    if np.isnan(counts).all():
+        raise TraceFileError(
+            source,
+            f"the column of readings{_named(table, roles)} is empty",
+            "export the readings beside the positions",
+            lines[0] if lines else table.lines[0],
+        )
+    check_positions(position, lines, roles.unit, source)
+    if roles.wavelengths:
+        return _from_spectra(position, wavelength_nm, counts, options, source, table.header_line)
+    return _from_counts(position, counts[:, 0], options.saturation)
+
+
+def _named(table: Table, roles: Roles) -> str:
+    if roles.reading is None or not table.names:
+        return ""
+    return f" '{table.names[roles.reading].text}'"
+
+
+def _from_counts(position: Array, reading: Array, saturation: float | None) -> _Rows:
+    if saturation is None:
+        saturated = plateau(reading[~np.isnan(reading)])
+        how = "It was told by equal highest readings side by side."
+        every = np.zeros(len(reading), dtype=np.bool_)
+        every[~np.isnan(reading)] = saturated
+    else:
+        every = reading >= saturation
+        how = f"The instrument saturates at {saturation:g}."
+    nothing = np.zeros(len(reading), dtype=np.bool_)
+    return _Rows(position, reading, every, how, nothing, None, ())
+
+
+def _from_spectra(
+    position: Array,
+    wavelength_nm: Array,
+    counts: Array,
+    options: ReadOptions,
+    source: str,
+    header_line: int | None,
+) -> _Rows:
+    band = band_readings(
+        wavelength_nm,
+        counts,
+        options.band_nm,
+        options.flank_nm,
+        options.saturation,
+        source,
+        header_line,
+    )
+    how = ""
+    if band.saturated_nm is not None:
+        how = "Saturated are wavelengths from {:g} to {:g} nm.".format(*band.saturated_nm)
+    remarks: tuple[Remark, ...] = ()
+    if band.empty_nm:
+        listed = ", ".join(f"{nm:g}" for nm in band.empty_nm[:8])
+        remarks = (
+            Remark(
+                "wavelength_missing",
+                f"No row has a count at {listed} nm; the band was integrated without.",
+                "note",
+            ),
+        )
+    return _Rows(position, band.reading, band.saturated, how, band.filled, band.filled_nm, remarks)
