@@ -205,7 +205,7 @@ def _judge(swaths: Floats, curve: ManneredCurve, limit: float, error: float) -> 
 
 def _near(swaths: Floats, at: int, error: float) -> Flags:
     """Flag the swaths within the line error of one, its neighbours at least: (K,)."""
-    near = np.abs(swaths - swaths[at]) <= error + _SAME_PLACE_M
+    near: Flags = np.abs(swaths - swaths[at]) <= error + _SAME_PLACE_M
     if error > 0.0:
         near[max(at - 1, 0) : at + 2] = True
     return near
