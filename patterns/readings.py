@@ -79,7 +79,9 @@ def _ends_sharply(rows: Array, place: int, first: int, last: int) -> bool:
     return any(row[first] - reading > 1.5 * finest for reading in beside)
 
 
-def saturated_remarks(x_m: Array, saturated: Mask, detail: str) -> tuple[Remark, ...]:
+def saturated_remarks(
+    x_m: Array, saturated: Mask, detail: str, guessed: bool = False
+) -> tuple[Remark, ...]:
     """Remark where the instrument could not count higher.
 
     Parameters
@@ -90,13 +92,19 @@ def saturated_remarks(x_m: Array, saturated: Mask, detail: str) -> tuple[Remark,
         Where the reading is saturated.
     detail : str
         How it was told, a whole sentence.
+    guessed : bool
+        Whether nobody said at which reading the instrument saturates.
 
     Returns
     -------
     tuple of Remark
-        Code ``saturated``: "warning" up to `SATURATED_SUSPECT` of the positions, else "suspect".
+        A guess: code ``plateau``, always "warning", for an even deposit has a level top too.
+        Otherwise code ``saturated``: "warning" up to `SATURATED_SUSPECT` of the positions, else "suspect".
     """
     share = float(saturated.mean())
+    if guessed:
+        text = "The highest reading stands still {where} and may be saturated. " + detail
+        return _by_stretch("plateau", text, "warning", x_m, saturated)
     weight: Weight = "suspect" if share > SATURATED_SUSPECT else "warning"
     return _by_stretch(
         "saturated",

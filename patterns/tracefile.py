@@ -12,6 +12,7 @@ from patterns.delimited import POSITION, decimal_mark, numbers
 from patterns.errors import InputError, TraceFileError
 from patterns.positions import FEWEST_POSITIONS, check_positions, find_place, order
 from patterns.readings import (
+    FULL_SCALES,
     dropout_remarks,
     filled_remarks,
     gap_remarks,
@@ -120,6 +121,12 @@ class _Rows:
     remarks: tuple[Remark, ...]
 
 
+_GUESS = (
+    "It was told by equal highest readings side by side, which an even deposit has too; state the "
+    "reading at which the instrument saturates to be sure."
+)
+
+
 def read_trace(data: bytes, *, source: str, options: ReadOptions = ReadOptions()) -> Trace:
     """Read the trace of one pass from a file.
 
@@ -187,7 +194,7 @@ def read_trace(data: bytes, *, source: str, options: ReadOptions = ReadOptions()
             *repeated,
             *dropout_remarks(sorted_m, lost[ascending]),
             *gap_remarks(np.unique(x_m)),
-            *saturated_remarks(x, saturated, rows.saturated_how),
+            *saturated_remarks(x, saturated, rows.saturated_how, rows.saturated_how == _GUESS),
             *filled_remarks(sorted_m, rows.filled[ascending], rows.filled_nm),
         ),
     )
@@ -262,7 +269,8 @@ def _named(table: Table, roles: Roles) -> str:
 def _from_counts(position: Array, reading: Array, saturation: float | None) -> _Rows:
     if saturation is None:
         saturated = plateau(reading[~np.isnan(reading)])
-        how = "It was told by equal highest readings side by side."
+        highest = float(np.nanmax(reading))
+        how = f"{highest:g} is the full scale of a converter." if highest in FULL_SCALES else _GUESS
         every = np.zeros(len(reading), dtype=np.bool_)
         every[~np.isnan(reading)] = saturated
     else:
