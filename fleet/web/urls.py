@@ -1,5 +1,9 @@
-"""The pages."""
+"""The pages, gathered from the modules that answer them."""
 
 from django.urls import URLPattern
 
-urlpatterns: list[URLPattern] = []
+from fleet.web import account
+
+urlpatterns: list[URLPattern] = [
+    *account.urlpatterns,
+]

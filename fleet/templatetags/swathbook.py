@@ -1,0 +1,106 @@
+"""Tags that every template uses: numbers in the reader's units, states, form fields."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from django import template
+from django.forms import BoundField
+from django.template.context import Context
+from django.utils.html import format_html
+from django.utils.safestring import SafeString, mark_safe
+
+from fleet import audit, measures
+
+register = template.Library()
+
+# A state is told by word, shape and colour together.
+SHAPES = {
+    "approved": "●",
+    "due_soon": "◐",
+    "expired": "■",
+    "changed": "▲",
+    "withdrawn": "✕",
+    "untested": "○",
+    "no_setup": "□",
+    "superseded": "◌",
+    "queued": "○",
+    "running": "◐",
+    "done": "●",
+    "failed": "▲",
+    "crashed": "✕",
+    "accepted": "●",
+    "left_out": "○",
+    "aborted": "✕",
+}
+
+
+def _system(context: Context) -> str:
+    return str(context.get("system", "us"))
+
+
+@register.simple_tag(takes_context=True)
+def show(context: Context, value: float | None, quantity: str) -> str:
+    """Write a value with its unit: {% show test.wind_speed_m_s "wind" %}."""
+    return measures.show(value, quantity, _system(context))
+
+
+@register.simple_tag(takes_context=True)
+def number(context: Context, value: float | None, quantity: str) -> str:
+    """Write a value without its unit."""
+    return measures.number(value, quantity, _system(context))
+
+
+@register.simple_tag(takes_context=True)
+def unit(context: Context, quantity: str) -> str:
+    """Write the unit of a quantity."""
+    return measures.unit_of(quantity, _system(context))
+
+
+@register.simple_tag(takes_context=True)
+def said(context: Context, text: str) -> str:
+    """Write a sentence of the analysis in the reader's units."""
+    return measures.said(text, _system(context))
+
+
+@register.filter
+def percent(value: float | None) -> str:
+    """Write a percentage: 12.3 %."""
+    return measures.NOTHING if value is None else f"{value:.1f} %"
+
+
+@register.simple_tag
+def state(code: str, words: str) -> SafeString:
+    """Write a state: its shape, its word, its colour."""
+    return format_html(
+        '<span class="state state-{}"><span class="shape" aria-hidden="true">{}</span> {}</span>',
+        code,
+        SHAPES[code],
+        words,
+    )
+
+
+@register.filter
+def deed_words(deed: str) -> str:
+    """Write a deed of the audit trail in words."""
+    return audit.DEEDS.get(deed, deed)
+
+
+@register.filter
+def svg(drawing: str) -> SafeString:
+    """Set a drawing of `patterns.draw` into the page; its texts are escaped there."""
+    return mark_safe(drawing)  # noqa: S308 -- made by patterns.draw, which escapes what it writes
+
+
+@register.inclusion_tag("fleet/parts/field.html")
+def field(bound: BoundField, **options: Any) -> dict[str, Any]:
+    """Write one form field: label, optional mark, control, help, errors."""
+    described = []
+    if bound.help_text:
+        described.append(f"{bound.auto_id}_help")
+    if bound.errors:
+        described.append(f"{bound.auto_id}_error")
+    attributes = {"aria-describedby": " ".join(described)} if described else {}
+    if bound.errors:
+        attributes["aria-invalid"] = "true"
+    return {"field": bound, "widget": bound.as_widget(attrs=attributes), **options}
