@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Final
@@ -9,16 +10,35 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from patterns.average import Centring, JudgeParameters, MeanPattern, Overrule
+from patterns.average import (
+    Centring,
+    JudgeParameters,
+    MeanPattern,
+    Overrule,
+    Verdict,
+    combine,
+    judge,
+)
+from patterns.errors import InputError, PatternError
+from patterns.grid import Grid, grid_for
+from patterns.overlap import Manner
+from patterns.parameters import PassParameters
 from patterns.remarks import Remark
-from patterns.swath import SwathChoice
-from patterns.trace import PassParameters
+from patterns.resample import stands_on
+from patterns.swath import SwathChoice, choose_swath
+from patterns.trace import PreparedPass, prepare_pass
 from patterns.tracefile import Trace
-from patterns.uniformity import Uniformity
-from patterns.zones import Zone, ZoneParameters
+from patterns.uniformity import Uniformity, uniformity
+from patterns.zones import Zone, ZoneParameters, find_zones
 
 METHOD_VERSION: Final = "1"
 """Changes whenever the same inputs would give other numbers."""
+
+AUTOMATIC_FIRST_M: Final = 4.0
+AUTOMATIC_STEP_M: Final = 0.5
+AUTOMATIC_LAST_M: Final = 80.0
+"""The automatic sweep. 80 m is as far as the USDA Forest Service's "Swath Width Evaluation" (1990,
+9034-2807-MTDC) plots lane separation; first swath and step are own choices."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,8 +59,14 @@ class Parameters:
         in back-and-forth flying the shift of the deposit against the line matters.
     coarsest_step_m : float
         Longest step of the grid [m].
+    collector_step_m : float
+        Readings at even steps from this on [m] are those of separate collectors, not of a string.
+        Own definition: strings are read every few centimetres to 0.3 m (from memory), stakes and
+        cards stand 5 ft and more apart.
     confidence : float
         Confidence of the bounds over the resampled passes, 0 to 1.
+    band_percent : (float, float)
+        Band around the mean outside of which the field is counted [% of the mean].
     one_pass, judge, zones
         Settings of the steps.
     """
@@ -50,7 +76,9 @@ class Parameters:
     line_error_m: float = 1.0
     centring: Centring = "flight_line"
     coarsest_step_m: float = 0.1
+    collector_step_m: float = 1.2
     confidence: float = 0.90
+    band_percent: tuple[float, float] = (80.0, 120.0)
     one_pass: PassParameters = field(default_factory=PassParameters)
     judge: JudgeParameters = field(default_factory=JudgeParameters)
     zones: ZoneParameters = field(default_factory=ZoneParameters)
@@ -108,5 +136,146 @@ class Analysis:
 
 
 def analyse(inputs: Sequence[PassInput], parameters: Parameters | None = None) -> Analysis:
-    """Analyse the passes of one test."""
-    raise NotImplementedError
+    """Analyse the passes of one test, from their traces to the recommended swath.
+
+    Parameters
+    ----------
+    inputs : sequence of PassInput
+        At least one pass; a test is three or four (common practice, no source).
+    parameters : Parameters, optional
+        Settings; default as documented there.
+
+    Returns
+    -------
+    Analysis
+        Passes in the order given.
+
+    Raises
+    ------
+    InputError
+        For no pass at all, or a setting that makes no sense.
+    PatternError
+        Where no pass is accepted; it names each with its reason.
+    """
+    parameters = parameters or Parameters()
+    if not inputs:
+        raise InputError("passes", "there is none", "give the traces of at least one pass")
+    grid = grid_of([one.trace for one in inputs], parameters)
+    prepared = [prepare_pass(one.trace, grid, parameters.one_pass) for one in inputs]
+    verdicts = judge(
+        prepared,
+        [one.overrule for one in inputs],
+        parameters.judge,
+        [one.overrule_reason for one in inputs],
+    )
+    accepted = [one for one, v in zip(prepared, verdicts, strict=True) if v.accepted]
+    if not accepted:
+        raise PatternError(_nothing_accepted(prepared, verdicts))
+    pattern = combine(accepted, grid, parameters.centring)
+    swaths_m = parameters.swaths_m or automatic_sweep(accepted)
+    curves = uniformity(
+        pattern.passes, grid, swaths_m, parameters.confidence, parameters.band_percent
+    )
+    return Analysis(
+        method_version=METHOD_VERSION,
+        parameters=parameters,
+        passes=tuple(_outcome(one, v) for one, v in zip(prepared, verdicts, strict=True)),
+        pattern=pattern,
+        uniformity=curves,
+        recommended=Recommended(
+            one_way=_choose(curves, "one_way", parameters),
+            back_and_forth=_choose(curves, "back_and_forth", parameters),
+        ),
+        findings=find_zones(pattern, parameters.zones),
+    )
+
+
+def grid_of(traces: Sequence[Trace], parameters: Parameters) -> Grid:
+    """Grid for these traces and this sweep.
+
+    Its step divides every swath. Where every file holds separate collectors on the places of such
+    a grid, that is the grid, and the collectors are added up as one would by hand; a finer grid
+    would have to invent the deposit between them.
+
+    Parameters
+    ----------
+    traces : sequence of Trace
+        At least one.
+    parameters : Parameters
+        Settings.
+
+    Returns
+    -------
+    Grid
+        Reaches over every string, twice as far where passes are moved to their centre.
+    """
+    reach_m = max(float(np.max(np.abs(trace.position_m))) for trace in traces)
+    if parameters.centring == "deposition":
+        reach_m *= 2
+    swaths_m = parameters.swaths_m or (AUTOMATIC_STEP_M,)
+    collector_m = _collector_step_m(traces, parameters)
+    if collector_m is not None:
+        grid = grid_for(swaths_m, reach_m, collector_m + 1e-6)
+        if abs(grid.step_m - collector_m) < 1e-6 and all(
+            stands_on(trace.position_m, grid) for trace in traces
+        ):
+            return grid
+    return grid_for(swaths_m, reach_m, parameters.coarsest_step_m)
+
+
+def _collector_step_m(traces: Sequence[Trace], parameters: Parameters) -> float | None:
+    """Step of separate collectors that all the traces share, or None."""
+    step_m = float(np.median(np.diff(traces[0].position_m)))
+    even = all(bool(np.all(np.abs(np.diff(trace.position_m) - step_m) < 1e-4)) for trace in traces)
+    return step_m if even and step_m >= parameters.collector_step_m else None
+
+
+def automatic_sweep(accepted: Sequence[PreparedPass]) -> tuple[float, ...]:
+    """Swaths from 4 m to twice the width of the widest accepted deposit, every 0.5 m.
+
+    Parameters
+    ----------
+    accepted : sequence of PreparedPass
+        At least one, each with deposit.
+
+    Returns
+    -------
+    tuple of float
+        Swaths [m]; the last is at least 8 and at most 80 m. Own definition.
+    """
+    width_m = max(one.extent_m[1] - one.extent_m[0] for one in accepted)
+    last_m = min(max(2 * width_m, 2 * AUTOMATIC_FIRST_M), AUTOMATIC_LAST_M)
+    count = math.floor((last_m - AUTOMATIC_FIRST_M) / AUTOMATIC_STEP_M + 1e-9) + 1
+    return tuple(AUTOMATIC_FIRST_M + AUTOMATIC_STEP_M * i for i in range(count))
+
+
+def _choose(curves: Uniformity, manner: Manner, parameters: Parameters) -> SwathChoice:
+    return choose_swath(curves, manner, parameters.cv_limit_percent, parameters.line_error_m)
+
+
+def _nothing_accepted(prepared: Sequence[PreparedPass], verdicts: Sequence[Verdict]) -> str:
+    parts = []
+    for one, verdict in zip(prepared, verdicts, strict=True):
+        why = [
+            remark.text
+            for remark in verdict.remarks
+            if remark.weight == "suspect" or remark.code == "overruled"
+        ]
+        parts.append(f"{one.source}: {' '.join(why)}")
+    return "no pass is accepted: " + " ".join(parts)
+
+
+def _outcome(one: PreparedPass, verdict: Verdict) -> PassOutcome:
+    return PassOutcome(
+        source=one.source,
+        digest=one.digest,
+        accepted=verdict.accepted,
+        remarks=verdict.remarks,
+        centre_m=one.centre_m,
+        total=one.total,
+        left_share=one.left_share,
+        extent_m=one.extent_m,
+        noise=one.noise,
+        smoothing_m=one.smoothing_m,
+        deposit=one.deposit,
+    )

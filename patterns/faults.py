@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from patterns.background import Background
 from patterns.parameters import PassParameters
 from patterns.remarks import Remark
+from patterns.tracefile import Trace
 
 Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -36,8 +37,8 @@ def find_dropouts(
     A dropout is a run of readings that falls from well above the background to it, or below it,
     within one step, and returns as suddenly. Air smears every edge of a deposit over more than
     that. A run at the background is one only up to `dropout_longest_m`, because a longer one may
-    be string without deposit; a run clearly below the background can be nothing else. Missing
-    readings are a dropout from `gap_m` on. Own definition.
+    be string without deposit; a run clearly below the background can be nothing else. Positions
+    that are missing from the file are remarked by the reader of the file. Own definition.
 
     Returns
     -------
@@ -47,7 +48,7 @@ def find_dropouts(
         Readings that must not be used.
     """
     lost = np.zeros(position_m.size, dtype=np.bool_)
-    found = list(_gaps(position_m, background, parameters))
+    found: list[Dropout] = []
     residual = reading - background.line
     floor = max(3 * background.noise, 0.02 * background.peak)
     shoulder = max(
@@ -64,7 +65,7 @@ def find_dropouts(
         if shoulders >= shoulder and steep <= parameters.dropout_step_m and (short or below):
             found.append(Dropout(float(edge_m[0]), float(edge_m[1])))
             lost[first : last + 1] = True
-    return tuple(sorted(found, key=lambda one: one.from_m)), lost
+    return tuple(found), lost
 
 
 def _runs(at: Mask, below: Mask) -> list[tuple[int, int]]:
@@ -72,17 +73,6 @@ def _runs(at: Mask, below: Mask) -> list[tuple[int, int]]:
     low = np.concatenate(([False], at | below, [False]))
     edges = np.flatnonzero(np.diff(low.astype(np.int8)))
     return [(int(a), int(b) - 1) for a, b in zip(edges[::2], edges[1::2], strict=True)]
-
-
-def _gaps(position_m: Floats, background: Background, parameters: PassParameters) -> list[Dropout]:
-    steps = np.diff(position_m)
-    limit_m = max(parameters.gap_m, 5 * float(np.median(steps)))
-    from_m, to_m = background.outermost_m
-    return [
-        Dropout(float(position_m[i]), float(position_m[i + 1]))
-        for i in np.flatnonzero(steps > limit_m)
-        if position_m[i + 1] > from_m and position_m[i] < to_m
-    ]
 
 
 def dropout_remarks(
@@ -171,19 +161,26 @@ def _no_clean_end(
 
 
 def saturation_remarks(
-    position_m: Floats, saturated: Mask, background: Background, parameters: PassParameters
+    trace: Trace, background: Background, parameters: PassParameters
 ) -> list[Remark]:
-    """Saturated readings within the deposit."""
+    """Judge saturated readings by the share of the deposit's width that they take.
+
+    What the reader of the file only guesses, or has remarked as heavily, is not repeated.
+    """
+    position_m = trace.position_m
     from_m, to_m = background.outermost_m
-    inside = saturated & (position_m >= from_m) & (position_m <= to_m)
+    inside = trace.saturated & (position_m >= from_m) & (position_m <= to_m)
     count = int(inside.sum())
-    if count == 0:
+    said = {remark.weight for remark in trace.remarks if remark.code == "saturated"}
+    if count == 0 or any(remark.code == "plateau" for remark in trace.remarks):
         return []
     edges_m = (position_m[1:] + position_m[:-1]) / 2
     cells_m = np.diff(np.concatenate((position_m[:1], edges_m, position_m[-1:])))
     share = 100 * float(cells_m[inside].sum()) / _extent(background)
     where_m = position_m[inside]
     suspect = share > parameters.saturated_percent
+    if "suspect" in said or (said and not suspect):
+        return []
     verb = "reading is" if count == 1 else "readings are"
     return [
         Remark(

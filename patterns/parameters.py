@@ -45,8 +45,6 @@ class PassParameters:
         A dropout falls and returns within this length [m].
     dropout_longest_m : float
         A run at the background that is longer than this may be string without deposit [m].
-    gap_m : float
-        Missing readings over more than this (and five steps) are a dropout [m].
     unclear_percent : float
         With no clean end, readings at the ends above this share of the highest reading may be
         deposit as well as background.
@@ -72,6 +70,5 @@ class PassParameters:
     dropout_shoulder_percent: float = 15.0
     dropout_step_m: float = 0.6
     dropout_longest_m: float = 1.5
-    gap_m: float = 1.0
     unclear_percent: float = 10.0
     one_side_percent: float = 80.0

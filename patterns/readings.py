@@ -99,7 +99,8 @@ def saturated_remarks(
     -------
     tuple of Remark
         A guess: code ``plateau``, always "warning", for an even deposit has a level top too.
-        Otherwise code ``saturated``: "warning" up to `SATURATED_SUSPECT` of the positions, else "suspect".
+        Otherwise code ``saturated``: "warning" up to `SATURATED_SUSPECT` of the positions, else
+        "suspect".
     """
     share = float(saturated.mean())
     if guessed:

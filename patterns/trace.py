@@ -117,7 +117,7 @@ def prepare_pass(
     remarks = (
         *trace.remarks,
         *end_remarks(position_m, background, float(np.max(reading)), parameters),
-        *saturation_remarks(trace.position_m, trace.saturated, background, parameters),
+        *saturation_remarks(trace, background, parameters),
         *dropout_remarks(dropouts, background, parameters),
         *side_remarks(left_share, parameters),
     )
