@@ -50,7 +50,17 @@ _OTHER_WORDS = _words(
     "comments remark remarks flag status sd std stdev error dark reference ref background "
     "wavelength nm pass run"
 )
-_POSITION_FILLERS = _words("along on string the of lateral across cross track in")
+_POSITION_FILLERS = _words(
+    "along on string the of lateral across cross track in from end wing tip start "
+    "left right centre center flight line"
+)
+_ORIGIN_WORDS = {
+    "left": "left",
+    "right": "right",
+    "centre": "centre",
+    "center": "centre",
+    "flight": "centre",
+}
 _READING_FILLERS = _words(
     "raw net mean avg average dye rhodamine mv v au a.u arb units channel ch of the in "
     "1 2 3 4 a b c d"
@@ -80,6 +90,8 @@ class ColumnName:
         Known unit of length of a position.
     unknown_unit : str or None
         What stands in the unit's place of a position and is no unit of length.
+    origin : str or None
+        Where a position counts from, where its name says so ("Distance from right end").
     wavelength_nm : float or None
         The wavelength it names [nm].
     """
@@ -90,6 +102,7 @@ class ColumnName:
     is_other: bool = False
     unit: str | None = None
     unknown_unit: str | None = None
+    origin: str | None = None
     wavelength_nm: float | None = None
 
 
@@ -136,9 +149,12 @@ def _as_position(text: str, words: list[str], in_brackets: str | None) -> Column
         unit_text, words = words[-1], words[:-1]
     if not set(words) <= name_words:
         return None
-    if not unit_text:
-        return ColumnName(text, is_position=True)
-    unit = length_unit(unit_text)
+    origins = {_ORIGIN_WORDS[word] for word in words if word in _ORIGIN_WORDS}
+    unit = length_unit(unit_text) if unit_text else None
     return ColumnName(
-        text, is_position=True, unit=unit, unknown_unit=None if unit else unit_text.strip()
+        text,
+        is_position=True,
+        unit=unit,
+        unknown_unit=unit_text.strip() if unit_text and not unit else None,
+        origin=origins.pop() if len(origins) == 1 else None,
     )

@@ -24,6 +24,8 @@ DELIMITER_NAMES = {"\t": "tab", ";": "semicolon", ",": "comma", " ": "space"}
 
 _NUMBER = re.compile(r"[+-]?(?:\d+[.,]?\d*|[.,]\d+)(?:[eE][+-]?\d+)?")
 _THOUSANDS = re.compile(r"[+-]?\d{1,3}(?:[ .,'’\u00a0\u202f]\d{3})+(?:[.,]\d+)?")
+# Without blanks between thousands: "1,5 200" is more likely two columns.
+_THOUSANDS_MARKED = re.compile(r"\s*[+-]?\d{1,3}(?:[.,'’]\d{3})+(?:[.,]\d+)?\s*")
 _MAYBE_THOUSANDS = re.compile(r"[+-]?[1-9]\d{0,2}[.,]\d{3}")
 _NUMBER_WITH_UNIT = re.compile(r"[+-]?\d+(?:[.,]\d+)?\s*[A-Za-zµ'\"]+")
 
@@ -105,10 +107,12 @@ def choose_delimiter(lines: Sequence[str]) -> str | None:
 
 def _columns_of_numbers(cells: list[str]) -> int:
     """Score how much a line looks like a row of numbers: 0 not at all, 4 wholly."""
-    numbers = sum(map(is_number, cells))
+    numbers = sum(
+        is_number(cell) or _THOUSANDS_MARKED.fullmatch(cell) is not None for cell in cells
+    )
     if numbers < 2:
         return 1 if numbers == 1 and len(cells) > 1 else 0
-    return 4 if all(is_number(cell) or is_missing(cell) for cell in cells) else 2
+    return 4 if numbers + sum(map(is_missing, cells)) == len(cells) else 2
 
 
 def decimal_mark(columns: Sequence[Cells], source: str) -> str:

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from patterns.errors import TraceFileError
 from patterns.remarks import Remark
-from patterns.units import to_si
+from patterns.units import from_si, to_si
 
 Array = NDArray[np.float64]
 
@@ -50,7 +50,7 @@ class Place:
 
 
 def check_positions(position: Array, lines: Sequence[int], unit: str, source: str) -> None:
-    """Refuse positions that are missing, jump back, or make no string.
+    """Refuse positions that are missing, few or jump back, or make no string.
 
     Parameters
     ----------
@@ -79,11 +79,29 @@ def check_positions(position: Array, lines: Sequence[int], unit: str, source: st
         )
     # The order first: a single slip of the pen is better named by its line than as a long string.
     _check_order(position, lines, unit, source)
+    check_count(position, source)
     _check_length(position, unit, source)
+
+
+def check_count(position: Array, source: str) -> None:
+    """Refuse fewer than `FEWEST_POSITIONS` rows (N,)."""
+    if len(position) < FEWEST_POSITIONS:
+        rows = "1 position has" if len(position) == 1 else f"{len(position)} positions have"
+        raise TraceFileError(
+            source,
+            f"only {rows} a reading",
+            f"a trace needs at least {FEWEST_POSITIONS}; send the whole string",
+        )
 
 
 def _check_length(position: Array, unit: str, source: str) -> None:
     low, high = float(position.min()), float(position.max())
+    if low == high and len(position) > 1:
+        raise TraceFileError(
+            source,
+            f"every row has the same position, {low:g} {unit}",
+            "check the counter of the reader, and which column is the position",
+        )
     length_m = to_si(high, unit) - to_si(low, unit)
     spans = f"the positions span {high - low:g} {unit}"
     if unit != "m":
@@ -92,7 +110,7 @@ def _check_length(position: Array, unit: str, source: str) -> None:
     if length_m > LONGEST_STRING_M:
         problem = f"{spans}, more than the {LONGEST_STRING_M:g} m of the longest string"
         raise TraceFileError(source, problem, remedy)
-    if len(position) >= FEWEST_POSITIONS and length_m < SHORTEST_STRING_M:
+    if length_m < SHORTEST_STRING_M:
         problem = f"{spans}, less than the {SHORTEST_STRING_M:g} m of the shortest string"
         raise TraceFileError(source, problem, remedy)
 
@@ -211,14 +229,29 @@ def find_place(
             )
         )
     if not low < flight_line_m < high:
-        factor = to_si(1.0, unit)
-        raise TraceFileError(
-            source,
-            f"the flight line at {flight_line_m / factor:g} {unit} does not lie between the ends "
-            f"of the string, {low / factor:g} and {high / factor:g} {unit}",
-            f"state where on the string it is, in {unit}, as the file counts",
-        )
+        stated = flight_line is not None
+        raise _flight_line_outside(flight_line_m, low, high, unit, stated, source)
     return Place(origin, flight_line_m, tuple(remarks))
+
+
+def _flight_line_outside(
+    flight_line_m: float, low_m: float, high_m: float, unit: str, stated: bool, source: str
+) -> TraceFileError:
+    at, low, high = (from_si(x_m, unit) for x_m in (flight_line_m, low_m, high_m))
+    if not stated:
+        return TraceFileError(
+            source,
+            f"positions run from {low:g} to {high:g} {unit}, all on one side, so they are not "
+            "counted from the flight line",
+            "state that they are counted from the left or the right end, or where the flight "
+            "line is",
+        )
+    return TraceFileError(
+        source,
+        f"the flight line at {at:g} {unit} does not lie between the ends of the string, {low:g} "
+        f"and {high:g} {unit}",
+        f"state where on the string it is, in {unit}, as the file counts",
+    )
 
 
 def _likely_origin(

@@ -4,11 +4,11 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
-from patterns.columns import POSITION_UNITS, ColumnName, understand
+from patterns.columns import POSITION_UNITS, ColumnName, length_unit, understand
 from patterns.errors import InputError, TraceFileError
+from patterns.header import matches, unknown_unit
 from patterns.remarks import Remark
-from patterns.table import Table, matches, unknown_unit
-from patterns.units import unit_named
+from patterns.table import Table
 
 
 @dataclass(frozen=True, slots=True)
@@ -25,6 +25,8 @@ class Roles:
         Wavelength [nm] and place of each column of a spectrum, ascending; else empty.
     unit : str
         Unit of the positions, a key of `patterns.units.UNITS`.
+    origin : str or None
+        Where positions count from, where the name of their column says so.
     remarks : tuple of Remark
         What was chosen for the user.
     """
@@ -33,6 +35,7 @@ class Roles:
     reading: int | None
     wavelengths: tuple[tuple[float, int], ...]
     unit: str
+    origin: str | None
     remarks: tuple[Remark, ...]
 
 
@@ -46,7 +49,7 @@ def choose_roles(
     table : Table
         The table of a trace file.
     unit : str or None
-        Unit of the positions where the file names none.
+        Unit of the positions where the file names none; spelt out ("feet") is fine, too.
     position_column, reading_column : str or None
         Names of the columns, where the caller states them.
 
@@ -62,7 +65,7 @@ def choose_roles(
     InputError
         When `unit` is no unit of length.
     """
-    if unit is not None and unit_named(unit).name not in POSITION_UNITS:
+    if unit is not None and length_unit(unit) is None:
         raise InputError(
             "unit",
             f"'{unit}' is no unit for a position along the string",
@@ -78,8 +81,9 @@ def choose_roles(
         wavelengths = _wavelengths(table, position)
     if not wavelengths:
         reading = _reading(table, position, reading_column, remarks)
-    chosen = _unit(table, position, unit, remarks)
-    return Roles(position, reading, wavelengths, chosen, tuple(remarks))
+    chosen = _unit(table, position, length_unit(unit or ""), remarks)
+    origin = table.names[position].origin
+    return Roles(position, reading, wavelengths, chosen, origin, tuple(remarks))
 
 
 def _without_header(table: Table, unit: str | None, reading_column: str | None) -> Roles:
@@ -96,9 +100,10 @@ def _without_header(table: Table, unit: str | None, reading_column: str | None) 
                 "note",
             ),
         )
-    if unit is None:
+    known = length_unit(unit or "")
+    if known is None:
         raise _no_unit(table)
-    return Roles(position, reading, (), unit_named(unit).name, remarks)
+    return Roles(position, reading, (), known, None, remarks)
 
 
 def _no_such_column(table: Table, stated: str) -> TraceFileError:
@@ -231,8 +236,8 @@ def _unit(table: Table, position: int, stated: str | None, remarks: list[Remark]
     if in_file is None:
         if stated is None:
             raise _no_unit(table)
-        return unit_named(stated).name
-    if stated is not None and unit_named(stated).name != in_file:
+        return stated
+    if stated is not None and stated != in_file:
         remarks.append(
             Remark(
                 "unit_of_file",

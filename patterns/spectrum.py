@@ -144,10 +144,8 @@ def check_wavelengths(
     if inside < FEWEST_IN_BAND or min(below, above) < FEWEST_ON_FLANK:
         raise TraceFileError(
             source,
-            f"the spectrum has {len(wavelength_nm)} wavelengths"
-            + (f", {wavelength_nm[0]:g} to {wavelength_nm[-1]:g} nm" if len(wavelength_nm) else "")
-            + f": {inside} in the dye band {low:g} to {high:g} nm, {below} on the flank below "
-            f"and {above} on the flank above",
+            f"{_reach(wavelength_nm)}: {inside} in the dye band {low:g} to {high:g} nm, {below} on the "
+            f"flank below and {above} on the flank above",
             remedy,
             line,
         )
@@ -161,6 +159,14 @@ def check_wavelengths(
             remedy,
             line,
         )
+
+
+def _reach(wavelength_nm: Array) -> str:
+    if len(wavelength_nm) < 2:
+        only = f", {wavelength_nm[0]:g} nm" if len(wavelength_nm) else ""
+        return f"the spectrum has {len(wavelength_nm)} wavelength(s){only}"
+    ends = f"{wavelength_nm[0]:g} to {wavelength_nm[-1]:g} nm"
+    return f"the spectrum has {len(wavelength_nm)} wavelengths, {ends}"
 
 
 def band_weights(wavelength_nm: Array, band_nm: tuple[float, float], flank_nm: float) -> Array:

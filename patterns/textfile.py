@@ -75,10 +75,10 @@ def lines_of(data: bytes, source: str) -> list[str]:
     if not text.strip():
         raise TraceFileError(source, "the file is empty", "send the file with the readings")
     lines = text.split("\n")
-    if len(lines) > MAX_LINES:
+    if len(lines) > MAX_LINES + 1:  # the last one is what follows the last line end
         raise TraceFileError(
             source,
-            f"the file has {len(lines):,} lines, more than the {MAX_LINES:,} read",
+            f"the file has {len(lines) - 1:,} lines, more than the {MAX_LINES:,} read",
             "send the readings of one pass only",
         )
     _check_lines(lines, text, source)
@@ -114,13 +114,13 @@ def _decode(data: bytes, source: str) -> str:
         except UnicodeDecodeError:
             return text_bytes.decode("cp1252")
     except UnicodeDecodeError as error:
-        used = (encoding or "UTF-8 or Windows-1252").upper()
+        used = encoding.upper() if encoding else "UTF-8 or Windows-1252"
         line = None
         if encoding in (None, "utf-8"):
             line = len(re.findall(rb"\r\n|\n|\r", text_bytes[: error.start])) + 1
         raise TraceFileError(
             source,
-            f"the file is not readable text ({used} does not fit its bytes)",
+            f"the file is not readable text (its bytes are not {used})",
             "save it as plain text or CSV in UTF-8",
             line,
         ) from None

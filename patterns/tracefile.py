@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from patterns.delimited import POSITION, decimal_mark, numbers
 from patterns.errors import InputError, TraceFileError
-from patterns.positions import FEWEST_POSITIONS, check_positions, find_place, order
+from patterns.positions import check_count, check_positions, find_place, order
 from patterns.readings import (
     FULL_SCALES,
     dropout_remarks,
@@ -42,8 +42,9 @@ class ReadOptions:
     unit : str, optional
         Unit of the positions (m, cm, mm, ft, in), used where the header names none.
     origin : {"left", "right", "centre"}, optional
-        Where positions are counted from, as the pilot sees it. None: positions of both signs are
-        taken as counted from the flight line, others as counted from the left end.
+        Where positions are counted from, as the pilot sees it. None: as the name of the column
+        says ("Distance from right end"); else positions of both signs are taken as counted from
+        the flight line, others as counted from the left end.
     flight_line : float, optional
         Place of the flight line on the string, in the file's own unit and count. None: 0 for
         origin "centre", else the middle of the string, with a remark.
@@ -162,18 +163,15 @@ def read_trace(data: bytes, *, source: str, options: ReadOptions = ReadOptions()
     roles = choose_roles(table, options.unit, options.position_column, options.reading_column)
     rows = _read_rows(table, roles, options)
     position_m = to_si(rows.position, roles.unit)
-    place = find_place(position_m, options.origin, options.flight_line, roles.unit, source)
+    place = find_place(
+        position_m, options.origin or roles.origin, options.flight_line, roles.unit, source
+    )
     x_m = place.beside(position_m)
     ascending = np.argsort(x_m, kind="stable")
     lost = np.isnan(rows.reading)
     kept = ~lost
     x, reading, saturated, repeated = order(x_m[kept], rows.reading[kept], rows.saturated[kept])
-    if len(x) < FEWEST_POSITIONS:
-        raise TraceFileError(
-            source,
-            f"only {len(x)} different positions have a reading",
-            f"a trace needs at least {FEWEST_POSITIONS}; send the whole string",
-        )
+    check_count(x, source)
     for array in (x, reading, saturated):
         array.setflags(write=False)
     sorted_m = x_m[ascending]
@@ -189,6 +187,7 @@ def read_trace(data: bytes, *, source: str, options: ReadOptions = ReadOptions()
         flight_line_m=place.flight_line_m,
         remarks=(
             *roles.remarks,
+            *_origin_remarks(options.origin, roles.origin),
             *rows.remarks,
             *place.remarks,
             *repeated,
@@ -198,6 +197,16 @@ def read_trace(data: bytes, *, source: str, options: ReadOptions = ReadOptions()
             *filled_remarks(sorted_m, rows.filled[ascending], rows.filled_nm),
         ),
     )
+
+
+def _origin_remarks(stated: Origin | None, in_file: str | None) -> tuple[Remark, ...]:
+    if stated is None or in_file is None or stated == in_file:
+        return ()
+    text = (
+        f"The file's header says that positions count from the {in_file}; they were taken as "
+        f"counted from the {stated}, as stated."
+    )
+    return (Remark("origin_of_file", text, "warning"),)
 
 
 def _check_options(options: ReadOptions) -> None:

@@ -1,0 +1,222 @@
+"""Find the header of a trace file, in whatever line and form it stands."""
+
+import re
+from dataclasses import dataclass
+
+from patterns.columns import POSITION_UNITS, ColumnName, length_unit, understand
+from patterns.delimited import COMMENT, DELIMITER_NAMES, is_missing, is_number, split_line
+from patterns.errors import TraceFileError
+
+_HEADER_WITHIN = 200  # lines that are neither blank nor comment, in which the header must stand
+_UNIT_REMEDY = f"name the position's unit, one of {', '.join(POSITION_UNITS)}"
+
+_DOWN_THE_ROWS = re.compile(r"(?:wavelengths?|lambda|λ|nm)(?:[\s_(\[]|$)", re.IGNORECASE)
+
+Line = tuple[int, str]
+
+
+@dataclass(frozen=True, slots=True)
+class Header:
+    """Where the header stands and where the rows begin, as places in the list of lines."""
+
+    names: tuple[ColumnName, ...]
+    line: int
+    unit: str | None
+    first_row: int
+
+
+def find_header(
+    content: list[Line], delimiter: str, source: str, position_column: str | None
+) -> Header | None:
+    """Find the first line that names a position or a spectrum; None if there is none.
+
+    Parameters
+    ----------
+    content : list of Line
+        Number and text of the lines that are neither blank nor comment.
+    delimiter : str
+        A key of `patterns.delimited.DELIMITER_NAMES`.
+    source : str
+        Name of the file, for errors.
+    position_column : str or None
+        Name of the position's column, where the caller states it.
+
+    Raises
+    ------
+    TraceFileError
+        When the wavelengths run down the rows, or the row of units under the header does not fit.
+    """
+    for place, (number, text) in enumerate(content[:_HEADER_WITHIN]):
+        names = _names(text, delimiter)
+        if len(names) > 2 and _DOWN_THE_ROWS.match(names[0].text):
+            raise TraceFileError(
+                source,
+                "the wavelengths run down the rows",
+                "turn the table: a row for each position, a column for each wavelength",
+                number,
+            )
+        if position_column is not None:
+            if any(matches(name, position_column) for name in names):
+                return _with_units_row(content, place, names, delimiter, source)
+            continue
+        wavelengths = sum(name.wavelength_nm is not None for name in names)
+        if wavelengths >= 2 and not is_number(names[0].text):
+            return _with_units_row(content, place, names, delimiter, source)
+        positions = [i for i, name in enumerate(names) if name.is_position]
+        if not positions or len(names) < 2:
+            continue
+        named = wavelengths or any(name.is_reading for name in names)
+        below = [split_line(line, delimiter) for _, line in content[place + 1 : place + 3]]
+        if named or any(len(r) > positions[0] and is_number(r[positions[0]]) for r in below):
+            return _with_units_row(content, place, names, delimiter, source)
+    return None
+
+
+def _names(text: str, delimiter: str) -> tuple[ColumnName, ...]:
+    """Understand a line as a header; empty names at its end are no columns."""
+    if delimiter == " ":
+        text = re.sub(r"\s+(?=[(\[{])", "", text)  # keeps "Position (ft)" one name
+    cells = split_line(text, delimiter)
+    while cells and not cells[-1].strip():
+        cells.pop()
+    return tuple(understand(cell) for cell in cells)
+
+
+def matches(name: ColumnName, stated: str) -> bool:
+    """Whether a column has the stated name; case and outer blanks do not count."""
+    return name.text.casefold() == stated.strip().casefold()
+
+
+def _with_units_row(
+    content: list[Line], place: int, names: tuple[ColumnName, ...], delimiter: str, source: str
+) -> Header:
+    """Complete a header by the row of units that may stand under it."""
+    number = content[place][0]
+    plain = Header(names, number, None, place + 1)
+    if place + 1 >= len(content):
+        return plain
+    units_line, text = content[place + 1]
+    cells = [cell.strip() for cell in split_line(text, delimiter)]
+    if any(map(is_number, cells)):
+        return plain
+    units = [unit for cell in cells if (unit := length_unit(cell))]
+    bracketed = all(not cell or cell[0] in "([{" for cell in cells)
+    if not units and not bracketed:
+        return plain
+    index = next((i for i, name in enumerate(names) if name.is_position), 0)
+    cell = cells[index] if index < len(cells) else ""
+    unit = length_unit(cell)
+    if cell and unit is None:
+        raise unknown_unit(source, cell.strip("()[]{} "), units_line)
+    stated = names[index].unit
+    if unit and stated and unit != stated:
+        raise TraceFileError(
+            source,
+            f"the header says {stated} and the row of units says {unit}",
+            "name one unit for the position",
+            units_line,
+        )
+    return Header(names, number, unit, place + 2)
+
+
+def unknown_unit(source: str, text: str, line: int | None) -> TraceFileError:
+    """Build the error about a unit that is no unit of length."""
+    return TraceFileError(source, f"the position's unit '{text}' is not known", _UNIT_REMEDY, line)
+
+
+def header_in_comment(comments: list[Line], content: list[Line], delimiter: str) -> Header | None:
+    """Use the last comment before the rows, where it names the columns as numpy.savetxt does."""
+    before = [line for line in comments if line[0] < content[0][0]]
+    if not before:
+        return None
+    number, text = before[-1]
+    names = _names(text.lstrip(COMMENT).strip(" "), delimiter)
+    if len(names) < 2 or not any(name.is_position for name in names):
+        return None
+    return Header(names, number, None, 0)
+
+
+def first_row_without_header(
+    content: list[Line], delimiter: str, source: str, position_column: str | None
+) -> int:
+    """Place of the first row in a file without header.
+
+    Raises
+    ------
+    TraceFileError
+        When the rows have not just two columns, when a column is stated by name, or when the line
+        above the rows is a header that cannot be used.
+    """
+    if position_column is not None:
+        raise _no_such_position(content, delimiter, source, position_column)
+    first = _first_row(content, delimiter)
+    number, text = content[first]
+    cells = split_line(text, delimiter)
+    if first > 0:
+        _refuse_odd_header(content[first - 1], len(cells), delimiter, source)
+    filled = sum(1 for cell in cells if cell.strip())
+    if filled != 2:
+        hint = " (a decimal comma, too, separates columns here)" if delimiter == "," else ""
+        raise TraceFileError(
+            source,
+            f"the file has {filled} columns and no header that names them{hint}",
+            "put a header above the rows, such as position_ft,reading",
+            number,
+        )
+    return first
+
+
+def _no_such_position(
+    content: list[Line], delimiter: str, source: str, stated: str
+) -> TraceFileError:
+    header = find_header(content, delimiter, source, None)
+    if header is None:
+        return TraceFileError(
+            source, f"no column is named '{stated}'", "state a name that stands in the header"
+        )
+    listed = ", ".join(f"'{name.text}'" for name in header.names[:8])
+    return TraceFileError(
+        source, f"no column is named '{stated}'", f"state one of {listed}", header.line
+    )
+
+
+def _first_row(content: list[Line], delimiter: str) -> int:
+    """Place of the first line that holds two numbers, or else a number and a cell beside it."""
+    alone = None
+    for place, (_, text) in enumerate(content):
+        cells = split_line(text, delimiter)
+        count = sum(map(is_number, cells))
+        if count >= 2:
+            return place
+        if (
+            count == 1
+            and len(cells) > 1
+            and alone is None
+            and all(is_number(cell) or is_missing(cell) for cell in cells)
+        ):
+            alone = place
+    return alone or 0
+
+
+def _refuse_odd_header(line: Line, columns: int, delimiter: str, source: str) -> None:
+    """Refuse a header that names no position or is delimited otherwise than the rows."""
+    number, text = line
+    names = _names(text, delimiter)
+    for other in DELIMITER_NAMES:
+        others = _names(text, other)
+        if other != delimiter and len(others) > 1 and any(n.is_position for n in others):
+            raise TraceFileError(
+                source,
+                f"the header is separated by {DELIMITER_NAMES[other]} and the rows "
+                f"by {DELIMITER_NAMES[delimiter]}",
+                "use one delimiter in the whole file",
+                number,
+            )
+    if len(names) == columns and not any(is_number(name.text) for name in names):
+        listed = ", ".join(f"'{name.text}'" for name in names[:8])
+        raise TraceFileError(
+            source,
+            f"none of the columns {listed} is a position",
+            "name one position_ft (or _m, _cm, _in), or state the position's column",
+            number,
+        )
