@@ -166,6 +166,8 @@ SPECTACULAR_SETTINGS = {
 # The database row is the truth about a job, the broker only a hint that there is one.
 # Without a broker the worker feeds itself from the rows (see deploy/celery.py).
 CELERY_BROKER_URL = env.str("CELERY_BROKER_URL", default="")
+JOB_HINT = "deploy.celery.send_hint" if CELERY_BROKER_URL else "fleet.nudge.send_hint"
+WORKER_PROCESSES = env.int("SWATHBOOK_WORKER_PROCESSES", default=2)
 WORKER_NUDGE_SOCKET = DATA / "worker.sock"
 JOB_LEASE_SECONDS = env.float("SWATHBOOK_JOB_LEASE", default=30.0)
 JOB_MAX_ATTEMPTS = 3
