@@ -111,6 +111,12 @@ def length_unit(text: str) -> str | None:
     return LENGTH_NAMES.get(text.strip().strip("()[]{}.").strip().lower())
 
 
+def unit_at_end(text: str) -> str | None:
+    """Name the unit of length at the end of any column's name, such as "Boom (ft)"."""
+    words = _SEPARATORS.split(text.strip())
+    return length_unit(words[-1]) if len(words) > 1 else None
+
+
 def understand(text: str) -> ColumnName:
     """Tell what the name of a column says, in either case and with its unit in any usual place."""
     text = text.strip().strip('"').strip()

@@ -13,11 +13,24 @@ _UNIT_REMEDY = f"name the position's unit, one of {', '.join(POSITION_UNITS)}"
 _DOWN_THE_ROWS = re.compile(r"(?:wavelengths?|lambda|λ|nm)(?:[\s_(\[]|$)", re.IGNORECASE)
 
 Line = tuple[int, str]
+"""Number of a line, counted from 1, and its text."""
 
 
 @dataclass(frozen=True, slots=True)
 class Header:
-    """Where the header stands and where the rows begin, as places in the list of lines."""
+    """A header and where the rows begin.
+
+    Parameters
+    ----------
+    names : tuple of ColumnName
+        The columns; empty for a file without header.
+    line : int
+        Line of the header; 0 for a file without.
+    unit : str or None
+        Unit of the positions, where a row of units under the header names it.
+    first_row : int
+        Place of the first row in the list of content lines.
+    """
 
     names: tuple[ColumnName, ...]
     line: int

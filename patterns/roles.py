@@ -4,7 +4,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
-from patterns.columns import POSITION_UNITS, ColumnName, length_unit, understand
+from patterns.columns import POSITION_UNITS, ColumnName, length_unit, unit_at_end
 from patterns.errors import InputError, TraceFileError
 from patterns.header import matches, unknown_unit
 from patterns.remarks import Remark
@@ -226,13 +226,10 @@ def _only_other(table: Table, others: list[int], remarks: list[Remark]) -> list[
 
 def _unit(table: Table, position: int, stated: str | None, remarks: list[Remark]) -> str:
     name = table.names[position]
-    if not name.is_position:
-        name = understand(f"position_{name.text}") if name.text else name
-        # A freely named column such as "Boom metres" may still end in a unit.
-        name = ColumnName(table.names[position].text, unit=name.unit)
     if name.unknown_unit is not None and table.unit is None:
         raise unknown_unit(table.source, name.unknown_unit, table.header_line)
-    in_file = name.unit or table.unit
+    # A freely named column such as "Boom metres" may still end in a unit.
+    in_file = name.unit or unit_at_end(name.text) or table.unit
     if in_file is None:
         if stated is None:
             raise _no_unit(table)

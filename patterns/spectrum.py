@@ -144,8 +144,8 @@ def check_wavelengths(
     if inside < FEWEST_IN_BAND or min(below, above) < FEWEST_ON_FLANK:
         raise TraceFileError(
             source,
-            f"{_reach(wavelength_nm)}: {inside} in the dye band {low:g} to {high:g} nm, {below} on the "
-            f"flank below and {above} on the flank above",
+            f"{_reach(wavelength_nm)}: {inside} in the dye band {low:g} to {high:g} nm, {below} on "
+            f"the flank below and {above} on the flank above",
             remedy,
             line,
         )

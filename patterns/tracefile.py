@@ -190,6 +190,7 @@ def read_trace(data: bytes, *, source: str, options: ReadOptions = ReadOptions()
             *_origin_remarks(options.origin, roles.origin),
             *rows.remarks,
             *place.remarks,
+            *_direction_remarks(rows.position),
             *repeated,
             *dropout_remarks(sorted_m, lost[ascending]),
             *gap_remarks(np.unique(x_m)),
@@ -207,6 +208,13 @@ def _origin_remarks(stated: Origin | None, in_file: str | None) -> tuple[Remark,
         f"counted from the {stated}, as stated."
     )
     return (Remark("origin_of_file", text, "warning"),)
+
+
+def _direction_remarks(position: Array) -> tuple[Remark, ...]:
+    if position[0] < position[-1]:
+        return ()
+    text = "Positions run from the high end to the low end in the file; they were sorted."
+    return (Remark("descending", text, "note"),)
 
 
 def _check_options(options: ReadOptions) -> None:
