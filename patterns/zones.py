@@ -18,8 +18,9 @@ wing is thereby not mistaken for a zone. Departures are averaged over `min_width
 
 *Zone.* A stretch around an extreme departure, out to where it has fallen to half. It counts when
 
-- its extreme is `depth_percent` of the smooth shape or more, in the core of the pattern (between
-  the outermost places at `core_share` of the peak);
+- its extreme is `depth_percent` of the smooth shape or more, within the core of the pattern
+  (between the outermost places at `core_share` of the peak), and `least_ratio` standard errors or more, the
+  standard error being that of the mean departure of the passes, pooled over the core;
 - the mean pattern itself turns there: within one width on either side a low zone has higher ground
   and a high zone lower ground, by half of `depth_percent`. A flank that falls off, however bent,
   and a round or level top are no zones;
@@ -64,6 +65,8 @@ class ZoneParameters:
     reference_share : wavelength at which the smooth shape follows half, as a share of the
         half-peak width of the mean pattern.
     core_share : the core lies between the outermost places at this share of the peak.
+    least_ratio : least extreme departure of the mean, as a multiple of its standard error over the
+        passes, pooled over the core.
     least_confidence : least confidence of a finding, 0 … 1.
     """
 
@@ -72,6 +75,7 @@ class ZoneParameters:
     min_width_m: float = 0.5
     reference_share: float = 0.5
     core_share: float = 0.3
+    least_ratio: float = 3.0
     least_confidence: float = 0.90
 
 
@@ -134,9 +138,10 @@ def find_zones(pattern: MeanPattern, parameters: ZoneParameters | None = None) -
     level = _level(shape, mean, chosen)
     departures = 100.0 * (passes - curves) / level
     departures = _averaged(departures, step, chosen.min_width_m)
+    least = max(chosen.depth_percent, chosen.least_ratio * _standard_error(departures[:, core]))
     zones = (
         _judged(pattern.position_m, mean, level, departures, start, end, chosen)
-        for start, end in _stretches(departures.mean(axis=0), core, chosen.depth_percent)
+        for start, end in _stretches(departures.mean(axis=0), core, least)
     )
     return tuple(zone for zone in zones if zone is not None)
 
@@ -235,10 +240,11 @@ def _stretches(departure: Floats, core: Flags, depth: float) -> list[tuple[int, 
     """Find first and last place of the stretch around each extreme beyond the depth.
 
     From the deepest downwards. A stretch runs out to half its extreme; its slopes, to where they
-    turn again, cannot make another.
+    turn again, cannot make another. One that runs out of the core is the flank of the pattern.
     """
     stretches = []
     free = core.copy()
+    inside = np.flatnonzero(core)
     for _ in range(departure.size):
         open_to_choice = np.where(free, np.abs(departure), 0.0)
         peak = int(np.argmax(open_to_choice))
@@ -254,7 +260,8 @@ def _stretches(departure: Floats, core: Flags, depth: float) -> list[tuple[int, 
         )
         free[peak - left : peak + right + 1] = False
         free[peak - reach_left : peak + reach_right + 1] = False
-        stretches.append((peak - reach_left, peak + reach_right))
+        if peak - reach_left > inside[0] and peak + reach_right < inside[-1]:
+            stretches.append((peak - reach_left, peak + reach_right))
     return sorted(stretches)
 
 
@@ -306,6 +313,20 @@ def _averaged(rows: Floats, step: float, length_m: float) -> Floats:
     return averaged
 
 
+def _standard_error(departures: Floats) -> float:
+    """Standard error of the mean departure of the passes, pooled over all places; 0 for one.
+
+    By the median of the variances over the places, which a spot in one pass or a shifted flank
+    does not move, divided by what that median is in normally distributed passes.
+    """
+    count = departures.shape[0]
+    if count < 2:
+        return 0.0
+    middle = float(np.median(np.var(departures, axis=0, ddof=1)))
+    usual = float(stats.chi2.median(count - 1)) / (count - 1)
+    return float(np.sqrt(middle / usual / count))
+
+
 def _confidence(each: Floats) -> float | None:
     """One-sided Student's t over the passes; None for one pass, 1 where they do not differ."""
     if each.size < 2:
@@ -324,6 +345,7 @@ def _check(chosen: ZoneParameters) -> None:
         ("min_width_m", 0.0, np.inf),
         ("reference_share", 0.0, 2.0),
         ("core_share", 0.0, 1.0),
+        ("least_ratio", 0.0, np.inf),
     ):
         value = getattr(chosen, name)
         if not low < value < high:
