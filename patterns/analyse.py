@@ -59,10 +59,6 @@ class Parameters:
         in back-and-forth flying the shift of the deposit against the line matters.
     coarsest_step_m : float
         Longest step of the grid [m].
-    collector_step_m : float
-        Readings at even steps from this on [m] are those of separate collectors, not of a string.
-        Own definition: strings are read every few centimetres to 0.3 m (from memory), stakes and
-        cards stand 5 ft and more apart.
     confidence : float
         Confidence of the bounds over the resampled passes, 0 to 1.
     band_percent : (float, float)
@@ -76,7 +72,6 @@ class Parameters:
     line_error_m: float = 1.0
     centring: Centring = "flight_line"
     coarsest_step_m: float = 0.1
-    collector_step_m: float = 1.2
     confidence: float = 0.90
     band_percent: tuple[float, float] = (80.0, 120.0)
     one_pass: PassParameters = field(default_factory=PassParameters)
@@ -227,7 +222,7 @@ def _collector_step_m(traces: Sequence[Trace], parameters: Parameters) -> float 
     """Step of separate collectors that all the traces share, or None."""
     step_m = float(np.median(np.diff(traces[0].position_m)))
     even = all(bool(np.all(np.abs(np.diff(trace.position_m) - step_m) < 1e-4)) for trace in traces)
-    return step_m if even and step_m >= parameters.collector_step_m else None
+    return step_m if even and step_m >= parameters.one_pass.collector_step_m else None
 
 
 def automatic_sweep(accepted: Sequence[PreparedPass]) -> tuple[float, ...]:

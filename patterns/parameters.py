@@ -48,6 +48,10 @@ class PassParameters:
     unclear_percent : float
         With no clean end, readings at the ends above this share of the highest reading may be
         deposit as well as background.
+    collector_step_m : float
+        Readings at even steps from this on [m] are those of separate collectors, not of a string.
+        Own definition: strings are read every few centimetres to 0.3 m (from memory), stakes and
+        cards stand 5 ft and more apart.
     one_side_percent : float
         More than this share of the deposit on one side of the flight line makes the pass suspect.
     """
@@ -71,4 +75,5 @@ class PassParameters:
     dropout_step_m: float = 0.6
     dropout_longest_m: float = 1.5
     unclear_percent: float = 10.0
+    collector_step_m: float = 1.2
     one_side_percent: float = 80.0

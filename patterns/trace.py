@@ -20,7 +20,7 @@ from patterns.faults import (
 from patterns.grid import Grid
 from patterns.parameters import PassParameters
 from patterns.remarks import Remark
-from patterns.resample import cover, kernel, smooth, to_grid
+from patterns.resample import cover, kernel, smooth, stands_on, to_grid
 from patterns.tracefile import Trace
 
 __all__ = ["PassParameters", "PreparedPass", "prepare_pass", "share_left"]
@@ -120,6 +120,7 @@ def prepare_pass(
         *saturation_remarks(trace, background, parameters),
         *dropout_remarks(dropouts, background, parameters),
         *side_remarks(left_share, parameters),
+        *_coarse_remarks(position_m, grid, parameters),
     )
     raw, line, covered = _as_read(position_m, reading, background.line, grid)
     return PreparedPass(
@@ -200,6 +201,18 @@ def _as_read(
     raw = to_grid(position_m, reading, grid, *ends) / scale
     background = to_grid(position_m, line, grid, *ends) / scale
     return raw, background, share >= 0.5
+
+
+def _coarse_remarks(position_m: Floats, grid: Grid, parameters: PassParameters) -> list[Remark]:
+    step_m = float(np.median(np.diff(position_m)))
+    if step_m < parameters.collector_step_m or stands_on(position_m, grid):
+        return []
+    text = (
+        f"The readings stand {step_m:.2f} m apart, and a straight line is laid between them, which "
+        "makes the deposit look a little more even than sums over the collectors do; a sweep in "
+        f"whole multiples of {step_m:.4g} m takes the readings as they stand."
+    )
+    return [Remark("coarse_readings", text, "note")]
 
 
 def _nothing(trace: Trace, grid: Grid, background: Background) -> PreparedPass:
