@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Final, Literal
 
 from patterns.draw.frame import WIDE, Size
@@ -15,6 +16,7 @@ from patterns.errors import InputError
 
 SpanName = Literal["wingspan", "rotor diameter", "span"]
 _EDGE: Final = 16.0
+_BODY_PX: Final = 13.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,7 +76,8 @@ def boom_sketch(
     wing_y = 2.4 * font
     boom_y = wing_y + 30.0
     parts = _aircraft(middle, wing_y, boom_y, span_m * scale / 2, boom_width_m * scale / 2)
-    parts += [_nozzle(nozzle, middle + nozzle.offset_m * scale, boom_y) for nozzle in nozzles]
+    half = _nozzle_half_px([nozzle.offset_m * scale for nozzle in nozzles])
+    parts += [_nozzle(n, middle + n.offset_m * scale, boom_y, half) for n in nozzles]
     measure_y = boom_y + 34.0
     parts += _measure(middle, measure_y, boom_width_m * scale / 2)
     y = measure_y + 1.5 * font
@@ -102,15 +105,23 @@ def _aircraft(
     hangers = (-half_boom * 0.72, -half_boom * 0.3, half_boom * 0.3, half_boom * 0.72)
     return [
         line("sw-flight-line", middle, wing_y - 14, middle, boom_y + 26),
-        line("sw-wing", middle - half_span, wing_y, middle + half_span, wing_y),
+        line("sw-wing", middle - half_span, wing_y, middle - _BODY_PX, wing_y),
+        line("sw-wing", middle + _BODY_PX, wing_y, middle + half_span, wing_y),
         *(line("sw-measure", middle + x, wing_y, middle + x, boom_y) for x in hangers),
         line("sw-boom", middle - half_boom, boom_y, middle + half_boom, boom_y),
-        element("circle", "sw-body", cx=middle, cy=wing_y + 7, r=13.0),
+        element("circle", "sw-body", cx=middle, cy=wing_y, r=_BODY_PX),
     ]
 
 
-def _nozzle(nozzle: NozzlePlace, x: float, y: float) -> str:
-    d = f"M{num(x - 3)},{num(y + 3)}H{num(x + 3)}L{num(x)},{num(y + 13)}Z"
+def _nozzle_half_px(places: Sequence[float]) -> float:
+    """Narrow the signs until neighbours stay apart."""
+    ordered = sorted(places)
+    gaps = [b - a for a, b in pairwise(ordered) if b - a > 0.1]
+    return max(1.0, min([3.5, *(0.38 * gap for gap in gaps)]))
+
+
+def _nozzle(nozzle: NozzlePlace, x: float, y: float, half: float) -> str:
+    d = f"M{num(x - half)},{num(y + 3)}H{num(x + half)}L{num(x)},{num(y + 14)}Z"
     return element("path", "sw-nozzle" if nozzle.is_open else "sw-nozzle-off", d=d)
 
 
@@ -133,7 +144,7 @@ def _caption(
         f"Boom {length_words(boom_width_m, system)}, {share:.0f} % of the {span_name} of "
         f"{length_words(span_m, system)}; {len(nozzles)} nozzle{'' if len(nozzles) == 1 else 's'}"
     )
-    return f"{text}, {shut} shut off" if shut else text
+    return f"{text}, {shut} shut off (hollow)" if shut else text
 
 
 def _description(

@@ -93,13 +93,17 @@ def cv_chart(
     for manner in MANNERS:
         body += _band(analysis, manner, plot, x, chart_id)
     body.append(line("sw-limit", plot.left, plot.py(limit), plot.right, plot.py(limit)))
-    for manner in reversed(MANNERS):
-        y = plot.pys(_curve(analysis, manner).cv_percent)
-        body.append(path(f"sw-{_CLASS[manner]}", curve_d(x, y), data_manner=manner))
-        crowd.add_curve(*_denser(x, y))
+    # The dashed curve comes second: where both run together it still shows on the whole one.
+    for manner in MANNERS:
+        curve = _curve(analysis, manner)
+        d = curve_d(x, plot.pys(curve.cv_percent))
+        body.append(path(f"sw-{_CLASS[manner]}", d, data_manner=manner))
+        for side in (curve.cv_percent, curve.low_percent, curve.high_percent):
+            crowd.add_curve(*_denser(x, plot.pys(side)))
     limit_y = np.full(200, plot.py(limit))
     crowd.add_curve(np.linspace(plot.left, plot.right, 200), limit_y)
-    for manner in MANNERS:
+    # Where both stand at one place the square still looks out from under the disc.
+    for manner in reversed(MANNERS):
         body += _recommended(analysis, manner, plot, crowd)
     body.append(_chosen(chosen_swath_m, plot))
     body += _labels(analysis, plot, x, crowd, size)
@@ -178,7 +182,7 @@ def _band(analysis: Analysis, manner: Manner, plot: Plot, x: Floats, chart_id: s
 
 
 def _denser(x: Floats, y: Floats) -> tuple[Floats, Floats]:
-    at = np.linspace(float(x[0]), float(x[-1]), 300)
+    at = np.linspace(float(x[0]), float(x[-1]), 240)
     return at, np.interp(at, x, y)
 
 
@@ -188,12 +192,15 @@ def _crowd(plot: Plot) -> Crowd:
 
 def _flags(analysis: Analysis, system: System, chosen_m: float | None) -> list[Flag]:
     flags = []
-    for manner in MANNERS:
-        choice = _choice(analysis, manner)
-        if choice.swath_m is not None:
-            flags.append(
-                Flag(choice.swath_m, length_words(choice.swath_m, system), manner_mark(manner))
-            )
+    one, other = (_choice(analysis, manner).swath_m for manner in MANNERS)
+    if one is not None and one == other:
+        flags.append(Flag(one, f"{length_words(one, system)} both ways", manner_mark("one_way")))
+    else:
+        flags = [
+            Flag(swath_m, length_words(swath_m, system), manner_mark(manner))
+            for manner, swath_m in zip(MANNERS, (one, other), strict=True)
+            if swath_m is not None
+        ]
     if chosen_m is not None:
         mark = triangle("sw-chosen-mark", up=False)
         flags.append(Flag(chosen_m, f"{length_words(chosen_m, system)} chosen", mark))
@@ -243,7 +250,7 @@ def _labels(analysis: Analysis, plot: Plot, x: Floats, crowd: Crowd, size: Size)
 def _beside(x: Floats, y: Floats, wide: float, tall: float) -> list[tuple[float, float]]:
     """Stand label middles to either side of a curve, from its outer end inwards, then farther."""
     spots = []
-    for reach in (0.75, 1.2, 1.9):
+    for reach in (0.75, 1.2, 1.9, 2.8):
         for share in np.linspace(0.97, 0.1, 24):
             index = int(share * (x.size - 1))
             here_x, here_y = float(x[index]), float(y[index])

@@ -201,7 +201,7 @@ def field_chart(
     )
     sheet = Sheet(chart_id, size, furniture)
     body = _body(field, sheet.plot, band, chart_id)
-    return sheet.render(body, finding_hatches(chart_id), _directions(field, sheet))
+    return sheet.render(body, finding_hatches(chart_id), _directions(field, sheet, manner))
 
 
 def _on_swath_steps(pattern: MeanPattern, swath_m: float) -> tuple[Floats, float]:
@@ -303,8 +303,10 @@ def _notes(analysis: Analysis, system: System) -> list[Note]:
 def _body(field: FieldGeometry, plot: Plot, band: tuple[float, float], chart_id: str) -> list[str]:
     x, total = plot.pxs(field.position_m), field.total_percent
     low, high = plot.py(band[0]), plot.py(band[1])
-    under = area_d(x, np.full_like(x, low), plot.pys(np.minimum(total, band[0])))
-    over = area_d(x, plot.pys(np.maximum(total, band[1])), np.full_like(x, high))
+    short = np.where(_widened(total < band[0]), np.minimum(total, band[0]), np.nan)
+    excess = np.where(_widened(total > band[1]), np.maximum(total, band[1]), np.nan)
+    under = area_d(x, plot.pys(short), np.full_like(x, low))
+    over = area_d(x, plot.pys(excess), np.full_like(x, high))
     parts = [path("sw-flight-lines", _flight_lines_d(field, plot))]
     for d, side, kind in ((under, "under", "low"), (over, "over", "high")):
         parts.append(path(f"sw-{side}-tint", d))
@@ -316,6 +318,14 @@ def _body(field: FieldGeometry, plot: Plot, band: tuple[float, float], chart_id:
     parts.append(line("sw-mean-level", plot.left, plot.py(100.0), plot.right, plot.py(100.0)))
     parts.append(path("sw-total", curve_d(x, plot.pys(total))))
     return parts
+
+
+def _widened(there: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Take the neighbours in, so that an area begins and ends on its level."""
+    wider = there.copy()
+    wider[1:] |= there[:-1]
+    wider[:-1] |= there[1:]
+    return wider
 
 
 def _line_numbers(field: FieldGeometry) -> NDArray[np.intp]:
@@ -340,17 +350,26 @@ def _flight_lines_d(field: FieldGeometry, plot: Plot) -> str:
     return "".join(f"M{num(plot.px(at))},{top}V{bottom}" for at in inside)
 
 
-def _directions(field: FieldGeometry, sheet: Sheet) -> list[str]:
+def _direction_word(manner: Manner, mirrored: bool) -> str:
+    if manner == "one_way":
+        return ""
+    return "back" if mirrored else "out"
+
+
+def _directions(field: FieldGeometry, sheet: Sheet, manner: Manner) -> list[str]:
     """Under each flight line, an arrow and a word for the way it is flown."""
     plot, font = sheet.plot, sheet.size.font
+    lines = field.line_m
+    crowded = lines.size > 1 and plot.px(float(lines[1])) - plot.px(float(lines[0])) < 4 * font
     parts = []
-    for at, mirrored in zip(field.line_m.tolist(), field.mirrored.tolist(), strict=True):
+    for at, mirrored in zip(lines.tolist(), field.mirrored.tolist(), strict=True):
         if not plot.x_min <= at <= plot.x_max:
             continue
         x, y = plot.px(at), sheet.under_y
-        word = "back" if mirrored else "out"
+        word = "" if crowded else _direction_word(manner, mirrored)
         room = (10.0 + width_px(word, font)) / 2
         x = min(x, plot.right - room)
         parts.append(triangle("sw-direction", up=not mirrored)(x - room + 4, y - font * 0.34, 8))
-        parts.append(words("sw-tick", x - room + 11, y, word))
+        if word:
+            parts.append(words("sw-tick", x - room + 11, y, word))
     return ['<g class="sw-directions">', *parts, "</g>"]

@@ -122,10 +122,10 @@ class Sheet:
         left = self._edge + self._y_tick_room()
         right = size.width - self._edge - (2.0 if size.compact else 8.0)
         self._flags = self._placed_flags(left, right)
-        top += self._leading * self._lane_count() + (6.0 if self._flags else 2.0)
+        top += self._leading * self._lane_count() + (6.0 if self._flags else size.font * 0.8)
         y, x = furniture.y, furniture.x
         self.plot = Plot(left, top, right, top + size.plot_height, x.low, x.high, y.low, y.high)
-        self.under_y = self.plot.bottom + self._leading
+        self.under_y = self.plot.bottom + 3 + self._leading
         self.height = 0.0
 
     # Public: the finished drawing ---------------------------------------------------------
@@ -210,11 +210,10 @@ class Sheet:
         for value, text in f.y.ticks:
             y = plot.py(value) + size.font * 0.35
             parts.append(words("sw-tick", plot.left - 6, y, text, anchor="end"))
-        row = plot.bottom + (self._leading + 2 if f.under_row else 0)
+        row = plot.bottom + (self._leading if f.under_row else 0)
         for value, text in f.x.ticks:
             x = plot.px(value)
-            if not f.under_row:
-                parts.append(line("sw-tick-mark", x, plot.bottom, x, plot.bottom + 5))
+            parts.append(line("sw-tick-mark", x, plot.bottom, x, plot.bottom + 5))
             half = width_px(text, size.font) / 2
             x = min(max(x, half + 1), size.width - half - 1)
             parts.append(words("sw-tick", x, row + 4 + self._leading, text, anchor="middle"))

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Final
@@ -15,13 +17,15 @@ Floats = NDArray[np.float64]
 # the others.
 _WIDTHS: Final = {
     **dict.fromkeys("ijlI.,", 0.32),
-    **dict.fromkeys(" :;'", 0.34),
+    **dict.fromkeys(" \u00a0:;'", 0.34),
     **dict.fromkeys("frt-()/", 0.41),
     **dict.fromkeys("csz", 0.55),
     **dict.fromkeys("mwMW%±−", 0.95),
     **dict.fromkeys("ABCDEFGHJKLNOPQRSTUVXYZ", 0.73),
 }
 _OTHER: Final = 0.635
+# The space between a figure and its unit.
+_BEFORE_UNIT: Final = re.compile(r"(?<=\d) (?=(?:%|ft|m|mm|in|counts)\b|%)")
 _BOLD: Final = 1.12
 
 
@@ -32,15 +36,29 @@ def width_px(text: str, size: float, *, bold: bool = False) -> float:
 
 
 def wrapped(text: str, size: float, room: float, *, bold: bool = False) -> list[str]:
-    """Break a text between words into lines that fit; a word too long stands alone."""
+    """Break a text into lines that fit, between words and only inside one that is too long.
+
+    A unit is never parted from its number.
+    """
     rows: list[str] = []
-    for word in text.split():
+    tokens = filter(None, re.split(r"[ \t\r\n]+", _BEFORE_UNIT.sub("\u00a0", text)))
+    for word in (part for token in tokens for part in _pieces(token, size, room, bold)):
         longer = f"{rows[-1]} {word}" if rows else word
         if rows and width_px(longer, size, bold=bold) <= room:
             rows[-1] = longer
         else:
             rows.append(word)
     return rows
+
+
+def _pieces(word: str, size: float, room: float, bold: bool) -> list[str]:
+    """Cut a word that is wider than a line, such as a long file name."""
+    pieces = [""]
+    for character in word:
+        if pieces[-1] and width_px(pieces[-1] + character, size, bold=bold) > room:
+            pieces.append("")
+        pieces[-1] += character
+    return pieces
 
 
 def in_lanes(
@@ -87,9 +105,18 @@ class Crowd:
     def place(
         self, width: float, height: float, candidates: Sequence[tuple[float, float]]
     ) -> tuple[float, float]:
-        """Take the first candidate middle that touches least, and remember its box."""
+        """Take the first candidate middle that touches nothing, else the one that touches least.
+
+        Its box is remembered, so that the next label keeps off it.
+        """
         cloud = np.concatenate(self.points) if self.points else np.empty((0, 2))
-        best = min(candidates, key=lambda place: self._cost(place, width, height, cloud))
+        best, least = candidates[0], math.inf
+        for place in candidates:
+            cost = self._cost(place, width, height, cloud)
+            if cost < least:
+                best, least = place, cost
+            if cost == 0.0:
+                break
         x, y = best
         self.boxes.append((x - width / 2, y - height / 2, x + width / 2, y + height / 2))
         return best

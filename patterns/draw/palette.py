@@ -11,7 +11,7 @@ and violet keep apart under the common kinds of colour blindness and differ in l
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Container, Mapping
 from types import MappingProxyType
 from typing import Final
 
@@ -22,7 +22,7 @@ LIGHT: Final[Mapping[str, str]] = MappingProxyType(
         "ink": "#17212b",
         "muted": "#4a5763",
         "grid": "#dde3e8",
-        "rule": "#8b98a5",
+        "rule": "#7d8a97",
         "pass": "#6f8191",
         "blue": "#0b5a8a",
         "rust": "#a1430a",
@@ -71,10 +71,10 @@ CLASSES: Final[Mapping[str, Mapping[str, str]]] = MappingProxyType(
         },
         "sw-mean": {**_LINE, "stroke": "@blue", "stroke-width": "2.8"},
         # findings, and stretches of the field under and over the mean
-        "sw-low-hatch": {"stroke": "@rust", "stroke-width": "1.3"},
-        "sw-high-hatch": {"stroke": "@violet", "stroke-width": "1.3"},
-        "sw-low-tint": {"fill": "@rust", "fill-opacity": "0.14"},
-        "sw-high-tint": {"fill": "@violet", "fill-opacity": "0.14"},
+        "sw-low-hatch": {"stroke": "@rust", "stroke-width": "1.1"},
+        "sw-high-hatch": {"stroke": "@violet", "stroke-width": "1.1"},
+        "sw-low-tint": {"fill": "@rust", "fill-opacity": "0.1"},
+        "sw-high-tint": {"fill": "@violet", "fill-opacity": "0.1"},
         "sw-low-bracket": {"fill": "none", "stroke": "@rust", "stroke-width": "1.8"},
         "sw-high-bracket": {"fill": "none", "stroke": "@violet", "stroke-width": "1.8"},
         "sw-low-mark": {"fill": "@rust"},
@@ -88,7 +88,7 @@ CLASSES: Final[Mapping[str, Mapping[str, str]]] = MappingProxyType(
             "stroke-dasharray": "8 4",
         },
         "sw-one-way-band": {"fill": "@blue", "fill-opacity": "0.15"},
-        "sw-back-and-forth-hatch": {"stroke": "@rust", "stroke-width": "1", "opacity": "0.65"},
+        "sw-back-and-forth-hatch": {"stroke": "@rust", "stroke-width": "0.8"},
         "sw-limit": {"stroke": "@ink", "stroke-width": "1.6", "stroke-dasharray": "10 3 2 3"},
         "sw-one-way-text": {"fill": "@blue", "font-weight": "bold"},
         "sw-back-and-forth-text": {"fill": "@rust", "font-weight": "bold"},
@@ -123,7 +123,7 @@ CLASSES: Final[Mapping[str, Mapping[str, str]]] = MappingProxyType(
         "sw-band-level": {"stroke": "@muted", "stroke-width": "1.2", "stroke-dasharray": "6 4"},
         "sw-direction": {"fill": "@muted"},
         # one trace
-        "sw-raw": {**_LINE, "stroke": "@pass", "stroke-width": "1.1"},
+        "sw-raw": {**_LINE, "stroke": "@muted", "stroke-width": "1"},
         "sw-background": {
             **_LINE,
             "stroke": "@sand",
@@ -131,7 +131,7 @@ CLASSES: Final[Mapping[str, Mapping[str, str]]] = MappingProxyType(
             "stroke-dasharray": "7 4",
         },
         "sw-kept": {"fill": "@blue", "fill-opacity": "0.17", "stroke": "none"},
-        "sw-deposit": {**_LINE, "stroke": "@blue", "stroke-width": "2.2"},
+        "sw-deposit": {**_LINE, "stroke": "@blue", "stroke-width": "2.6"},
         "sw-extent": {"stroke": "@blue", "stroke-width": "1.4"},
         "sw-saturated": {"fill": "none", "stroke": "@rust", "stroke-width": "1.8"},
         "sw-remark-bracket": {"fill": "none", "stroke": "@rust", "stroke-width": "1.8"},
@@ -146,10 +146,14 @@ CLASSES: Final[Mapping[str, Mapping[str, str]]] = MappingProxyType(
 )
 
 
-def attributes(name: str) -> str:
-    """Write the class of a thing and its light presentation attributes."""
+def attributes(name: str, without: Container[str] = ()) -> str:
+    """Write the class of a thing and its light presentation attributes, `without` some."""
     parts = [f'class="{name}"']
-    parts += [f'{key}="{_colour(value, LIGHT)}"' for key, value in CLASSES[name].items()]
+    parts += [
+        f'{key}="{_colour(value, LIGHT)}"'
+        for key, value in CLASSES[name].items()
+        if key not in without
+    ]
     return " ".join(parts)
 
 

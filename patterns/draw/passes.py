@@ -81,9 +81,9 @@ def passes_chart(
         description=_description(analysis, system),
         summary="" if size.compact else _summary(analysis),
         x=_across(half_m, system, size),
-        y=_upward("Deposit, % of the highest mean", high, size),
+        y=_upward("Deposit, % of the highest mean", high),
         keys=_keys(analysis, bool(left_out)),
-        flags=[_flag(zone, index) for index, zone in enumerate(analysis.findings)],
+        flags=[_flag(zone, index, size) for index, zone in enumerate(analysis.findings)],
         notes=_notes(analysis, system),
         wings=True,
     )
@@ -230,8 +230,8 @@ def _across(half_m: float, system: System, size: Size) -> Axis:
     return Axis(name, -half_m, half_m, ticks)
 
 
-def _upward(name: str, high: float, size: Size) -> Axis:
-    ticks = nice_ticks(0.0, high, 6)
+def _upward(name: str, high: float) -> Axis:
+    ticks = nice_ticks(0.0, high, 8)
     step = ticks[1] - ticks[0]
     return Axis(name, 0.0, high, [(tick, tick_text(tick, step)) for tick in ticks])
 
@@ -251,11 +251,12 @@ def _keys(analysis: Analysis, left_out: bool) -> list[Key]:
     return keys
 
 
-def _flag(zone: Zone, index: int) -> Flag:
+def _flag(zone: Zone, index: int, size: Size) -> Flag:
     sign = "−" if zone.depth_percent < 0 else "+"
+    depth = "" if size.compact else f" {sign}{abs(zone.depth_percent):.0f} %"
     return Flag(
         at=zone.centre_m,
-        text=f"{letter(index)} {sign}{abs(zone.depth_percent):.0f} %",
+        text=letter(index) + depth,
         mark=finding_mark(zone.kind),
         from_x=zone.from_m,
         to_x=zone.to_m,

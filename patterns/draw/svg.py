@@ -49,11 +49,15 @@ def num(value: float) -> str:
 
 
 def element(name: str, class_name: str, body: str = "", /, **given: str | float) -> str:
-    """Write one element of a class; underscores in attribute names become hyphens."""
-    parts = [f"<{name} {attributes(class_name)}"]
-    for key, value in given.items():
+    """Write one element of a class; underscores in attribute names become hyphens.
+
+    An attribute given here stands in the place of the one the class brings.
+    """
+    own = {key.replace("_", "-"): value for key, value in given.items()}
+    parts = [f"<{name} {attributes(class_name, without=own)}"]
+    for key, value in own.items():
         text = num(value) if isinstance(value, int | float) else value
-        parts.append(f" {key.replace('_', '-')}={quoteattr(text)}")
+        parts.append(f" {key}={quoteattr(text)}")
     parts.append(f">{body}</{name}>" if body else "/>")
     return "".join(parts)
 
@@ -75,7 +79,7 @@ def words(
     return element("text", class_name, escape(text), x=x, y=y, text_anchor=anchor, **given)
 
 
-def curve_d(x: Floats, y: Floats, most: int = 900) -> str:
+def curve_d(x: Floats, y: Floats, most: int = 480) -> str:
     """Write the path of a curve; a gap where y is not a number.
 
     Parameters
@@ -88,7 +92,7 @@ def curve_d(x: Floats, y: Floats, most: int = 900) -> str:
     return "".join(f"M{_points(part_x, part_y)}" for part_x, part_y in _runs(x, y, most))
 
 
-def area_d(x: Floats, upper: Floats, lower: Floats, most: int = 900) -> str:
+def area_d(x: Floats, upper: Floats, lower: Floats, most: int = 480) -> str:
     """Write the path of the area between two curves; a gap where either is not a number."""
     pieces = []
     both = np.where(np.isnan(lower), np.nan, upper)

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import math
+from typing import Final
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -15,7 +18,7 @@ from patterns.trace import PreparedPass
 from patterns.tracefile import Trace
 
 Floats = NDArray[np.float64]
-_MOST_MARKS = 60
+_MARK_GAP_PX: Final = 10.0
 
 
 def trace_chart(
@@ -70,9 +73,9 @@ def trace_chart(
     x = plot.pxs(trace.position_m)
     if prepared is not None and step_m is not None:
         body += _kept(prepared, step_m, plot)
-    body.append(path("sw-raw", curve_d(x, plot.pys(trace.reading))))
-    if prepared is not None and step_m is not None:
         body += _made(prepared, step_m, plot)
+    # The readings lie on top, so that what smoothing and filling did to them shows.
+    body.append(path("sw-raw", curve_d(x, plot.pys(trace.reading), 900)))
     return sheet.render(body, (), _saturated(trace, plot))
 
 
@@ -154,13 +157,16 @@ def _made(prepared: PreparedPass, step_m: float, plot: Plot) -> list[str]:
 
 
 def _saturated(trace: Trace, plot: Plot) -> list[str]:
-    """Cross saturated readings; of very many, evenly chosen ones."""
+    """Cross saturated readings, or of those side by side as many as can be told apart."""
     at = np.flatnonzero(trace.saturated)
-    if at.size > _MOST_MARKS:
-        at = at[np.linspace(0, at.size - 1, _MOST_MARKS).astype(np.intp)]
     mark = cross("sw-saturated")
     x, y = plot.pxs(trace.position_m[at]), plot.pys(trace.reading[at])
-    return [mark(px, py, 9.0) for px, py in zip(x.tolist(), y.tolist(), strict=True)]
+    parts, last = [], -math.inf
+    for px, py in zip(x.tolist(), y.tolist(), strict=True):
+        if px - last >= _MARK_GAP_PX:
+            parts.append(mark(px, py, 9.0))
+            last = px
+    return parts
 
 
 def _description(trace: Trace, prepared: PreparedPass | None, system: System) -> str:
