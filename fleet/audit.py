@@ -76,7 +76,8 @@ def record(
 
 def values(row: models.Model, fields: Iterable[str]) -> dict[str, Any]:
     """Return the named fields of a row as JSON-able values, for `before` and `after`."""
-    return {name: _plain(getattr(row, row._meta.get_field(name).attname)) for name in fields}
+    # A foreign key is written down as its key: `setup` as what `setup_id` holds.
+    return {name: _plain(row.serializable_value(name)) for name in fields}
 
 
 def _plain(value: Any) -> Any:

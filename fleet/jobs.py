@@ -260,8 +260,14 @@ def _finish(job: Job, store: Store) -> None:
 
 
 def _end(job: Job, state: JobState, reason: str) -> None:
-    connection.close_if_unusable_or_obsolete()
+    _refresh_connection()
     _held(job).update(state=state, reason=reason, words="", lease_until=None, ended_at=Now())
+
+
+def _refresh_connection() -> None:
+    """Let go of a connection that a fault broke, unless somebody's transaction is open on it."""
+    if not connection.in_atomic_block:
+        connection.close_if_unusable_or_obsolete()
 
 
 def _again(job: Job, fault: Exception) -> None:
@@ -275,7 +281,7 @@ def _again(job: Job, fault: Exception) -> None:
     if job.attempts >= settings.JOB_MAX_ATTEMPTS:
         _end(job, JobState.CRASHED, reason)
         return
-    connection.close_if_unusable_or_obsolete()
+    _refresh_connection()
     # For a queued row the lease is the pause: nobody may take it before.
     _held(job).update(
         state=JobState.QUEUED, lease_until=_in(pause_s(job.attempts)), share=0.0, words=WORDS_AGAIN

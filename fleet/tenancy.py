@@ -95,4 +95,5 @@ class TenantManager(models.Manager[M]):
         rows = super().get_queryset()
         if opened.everyone:
             return rows
-        return rows.filter(**{f"{self.model.tenant_path}__in": opened.operator_ids})
+        path: str = self.model.tenant_path  # type: ignore[attr-defined] -- base.OperatorRecord
+        return rows.filter(**{f"{path}__in": opened.operator_ids})

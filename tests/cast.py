@@ -8,11 +8,23 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+from django.utils import timezone
 
-from fleet import tenancy
-from fleet.models import Aircraft, Operator, Person, Role, SetUp, Test, Visit
+from fleet import jobs, tenancy
+from fleet.models import (
+    Aircraft,
+    AnalysisRun,
+    Approval,
+    Operator,
+    Person,
+    Role,
+    SetUp,
+    Test,
+    Visit,
+)
 from fleet.services import aircraft as aircraft_services
-from fleet.services import people, visits
+from fleet.services import analyses, approvals, people, visits
+from fleet.services import passes as pass_services
 from fleet.services import tests as test_services
 
 PASSWORD = "wide-open-spaces-42"
@@ -145,3 +157,32 @@ def trace_file(seed: int = 0, width_ft: float = 75.0, noise: float = 4.0) -> byt
     lines = ["position_ft,reading"]
     lines += [f"{p:.1f},{r:.2f}" for p, r in zip(position, reading, strict=True)]
     return "\n".join(lines).encode()
+
+
+def make_tested(cast: Cast, setup: SetUp | None = None, passes: int = 3) -> Test:
+    """Start a test and add passes that agree with one another."""
+    setup = setup or make_setup(cast, make_aircraft(cast))
+    test = make_test(cast, setup)
+    files = [(f"pass{n}.csv", trace_file(seed=n)) for n in range(1, passes + 1)]
+    added = pass_services.add_passes(test, by=cast.analyst, files=files)
+    assert not any(one.error for one in added), added
+    return test
+
+
+def make_analysis(cast: Cast, test: Test | None = None, **settings: Any) -> AnalysisRun:
+    """Ask for an analysis and do the worker's work at once."""
+    test = test or make_tested(cast)
+    job = analyses.request_analysis(test, by=cast.analyst, settings=analyses.Settings(**settings))
+    jobs.run(job.pk)
+    return AnalysisRun.objects.get(job=job)
+
+
+def make_approval(cast: Cast, analysis: AnalysisRun | None = None, **changes: Any) -> Approval:
+    """Approve the recommended swath for back-and-forth flying until next year."""
+    analysis = analysis or make_analysis(cast)
+    values: dict[str, Any] = {
+        "swath_m": analysis.back_and_forth_swath_m,
+        "manner": "back_and_forth",
+        "valid_until": timezone.localdate() + datetime.timedelta(days=300),
+    }
+    return approvals.approve(analysis, by=cast.analyst, **{**values, **changes})

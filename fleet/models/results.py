@@ -11,7 +11,8 @@ from django.db import models
 from fleet.models.aircraft import Aircraft, Manner, SetUp
 from fleet.models.base import OperatorRecord, Sealed
 from fleet.models.visits import Test
-from patterns import analyse
+from patterns.analyse import Analysis
+from patterns.document import from_document
 
 
 class AnalysisRun(Sealed, OperatorRecord):
@@ -53,9 +54,9 @@ class AnalysisRun(Sealed, OperatorRecord):
         return f"Analysis {self.number}"
 
     @cached_property
-    def result(self) -> analyse.Analysis:
+    def result(self) -> Analysis:
         """Return the stored result as `patterns` gives it."""
-        return analyse.from_document(self.raw_result)
+        return from_document(self.raw_result)
 
     @cached_property
     def raw_result(self) -> dict[str, Any]:

@@ -23,9 +23,9 @@ from patterns.analyse import (
     Parameters,
     PassInput,
     analyse,
-    to_bytes,
 )
 from patterns.average import Centring
+from patterns.document import to_bytes
 from patterns.tracefile import ReadOptions, read_trace
 from patterns.units import to_si
 
@@ -71,6 +71,7 @@ def request_analysis(test: Test, *, by: Person, settings: Settings | None = None
         refuse({"passes": ["There is no pass with a file yet."]})
     parameters = {"settings": asdict(settings), "inputs": _inputs(test, passes)}
     under_way = Job.objects.filter(kind="analysis", subject_id=test.pk).exclude(state__in=ENDED)
+    job: Job
     for job in under_way:
         if job.parameters["inputs"] == parameters["inputs"] and (
             job.parameters["settings"] == parameters["settings"]
@@ -132,7 +133,7 @@ def _read(inputs: dict[str, Any], progress: jobs.Progress) -> list[PassInput]:
     traces = []
     for done, entry in enumerate(inputs["passes"]):
         progress(0.5 * done / len(inputs["passes"]), f"Reading pass {entry['number']}")
-        data = storage.fetch(entry["digest"])
+        data = _fetch(entry)
         traces.append(
             PassInput(
                 trace=read_trace(data, source=entry["file"], options=options),
@@ -141,6 +142,13 @@ def _read(inputs: dict[str, Any], progress: jobs.Progress) -> list[PassInput]:
             )
         )
     return traces
+
+
+def _fetch(entry: dict[str, Any]) -> bytes:
+    try:
+        return storage.fetch(entry["digest"])
+    except storage.KeptFileError as error:
+        raise jobs.JobRefused(f"{entry['file']}: {error} Add the file again.") from error
 
 
 def _store(job: Job, settings: Settings, inputs: dict[str, Any], result: Analysis) -> None:

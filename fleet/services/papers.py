@@ -29,6 +29,7 @@ def request_report(analysis: AnalysisRun, *, by: Person, page_size: str = "lette
         "approval": str(approval.pk) if approval else None,
     }
     under_way = Job.objects.filter(kind="report", subject_id=analysis.pk, requested_by=by)
+    job: Job
     for job in under_way.exclude(state__in=ENDED):
         if job.parameters == parameters:
             return job

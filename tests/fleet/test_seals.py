@@ -11,7 +11,7 @@ pytestmark = [pytest.mark.django_db, pytest.mark.service]
 
 
 def test_sealed_tables_all_of_design():
-    # design: "Set-up revisions, analyses, approvals, issued papers and audit rows are write-once"
+    # Set-up revisions, analyses, approvals, issued papers, audit rows, and what they stand on.
     assert set(seals.sealed_tables()) == {
         "fleet_setup",
         "fleet_rawfile",
