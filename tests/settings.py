@@ -15,3 +15,8 @@ from deploy.settings import *  # noqa: E402, F403
 
 # One cheap hash: the tests sign in hundreds of times.
 PASSWORD_HASHERS = ["django.contrib.auth.hashers.MD5PasswordHasher"]
+
+# In a file, as the service has it: threads and worker processes of a test meet on it, and locks
+# are those of real life.
+if DATABASES["default"]["ENGINE"].endswith("sqlite3"):  # noqa: F405
+    DATABASES["default"]["TEST"] = {"NAME": f"{_data}/test.sqlite3"}  # noqa: F405
