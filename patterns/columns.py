@@ -74,6 +74,8 @@ _WAVELENGTH = re.compile(
 )
 WAVELENGTHS_NM = (200.0, 1200.0)
 """Range in which a column's number is taken as a wavelength [nm]."""
+LONGEST_NAME = 60
+"""A longer text [characters] is no name of a column."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -120,6 +122,8 @@ def unit_at_end(text: str) -> str | None:
 def understand(text: str) -> ColumnName:
     """Tell what the name of a column says, in either case and with its unit in any usual place."""
     text = text.strip().strip('"').strip()
+    if len(text) > LONGEST_NAME:
+        return ColumnName(text[:LONGEST_NAME] + "...")
     if (wavelength_nm := _wavelength(text)) is not None:
         return ColumnName(text, wavelength_nm=wavelength_nm)
     if not text or is_number(text):

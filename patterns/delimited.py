@@ -22,7 +22,9 @@ MISSING = frozenset(
 DELIMITER_NAMES = {"\t": "tab", ";": "semicolon", ",": "comma", " ": "space"}
 """The delimiters, the likeliest first; " " stands for any run of white space."""
 
-_NUMBER = re.compile(r"[+-]?(?:\d+[.,]?\d*|[.,]\d+)(?:[eE][+-]?\d+)?")
+_CELLS_SCORED = 50  # of a line, when the delimiter is looked for; a spectrum has thousands
+
+_NUMBER = re.compile(r"[+-]?(?:\d+(?:[.,]\d*)?|[.,]\d+)(?:[eE][+-]?\d+)?")
 _THOUSANDS = re.compile(r"[+-]?\d{1,3}(?:[ .,'’\u00a0\u202f]\d{3})+(?:[.,]\d+)?")
 # Without blanks between thousands: "1,5 200" is more likely two columns.
 _THOUSANDS_MARKED = re.compile(r"\s*[+-]?\d{1,3}(?:[.,'’]\d{3})+(?:[.,]\d+)?\s*")
@@ -98,14 +100,14 @@ def choose_delimiter(lines: Sequence[str]) -> str | None:
     """
     sample = lines if len(lines) <= 100 else [*lines[:60], *lines[-40:]]
     scores = {
-        delimiter: sum(_columns_of_numbers(split_line(line, delimiter)) for line in sample)
+        delimiter: sum(_score(split_line(line, delimiter)[:_CELLS_SCORED]) for line in sample)
         for delimiter in DELIMITER_NAMES
     }
     best = max(scores, key=lambda delimiter: scores[delimiter])
     return best if scores[best] > 0 else None
 
 
-def _columns_of_numbers(cells: list[str]) -> int:
+def _score(cells: list[str]) -> int:
     """Score how much a line looks like a row of numbers: 0 not at all, 4 wholly."""
     numbers = sum(
         is_number(cell) or _THOUSANDS_MARKED.fullmatch(cell) is not None for cell in cells

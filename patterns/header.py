@@ -8,6 +8,7 @@ from patterns.delimited import COMMENT, DELIMITER_NAMES, is_missing, is_number, 
 from patterns.errors import TraceFileError
 
 _HEADER_WITHIN = 200  # lines that are neither blank nor comment, in which the header must stand
+_ROWS_BEGUN = 5  # lines of numbers, one after the other, below which no header is looked for
 _UNIT_REMEDY = f"name the position's unit, one of {', '.join(POSITION_UNITS)}"
 
 _DOWN_THE_ROWS = re.compile(r"(?:wavelengths?|lambda|λ|nm)(?:[\s_(\[]|$)", re.IGNORECASE)
@@ -59,7 +60,14 @@ def find_header(
     TraceFileError
         When the wavelengths run down the rows, or the row of units under the header does not fit.
     """
+    rows_in_row = 0
     for place, (number, text) in enumerate(content[:_HEADER_WITHIN]):
+        if all(map(is_number, split_line(text, delimiter))):
+            rows_in_row += 1
+            if rows_in_row == _ROWS_BEGUN:
+                break
+            continue
+        rows_in_row = 0
         names = _names(text, delimiter)
         if len(names) > 2 and _DOWN_THE_ROWS.match(names[0].text):
             raise TraceFileError(
@@ -88,7 +96,9 @@ def find_header(
 def _names(text: str, delimiter: str) -> tuple[ColumnName, ...]:
     """Understand a line as a header; empty names at its end are no columns."""
     if delimiter == " ":
-        text = re.sub(r"\s+(?=[(\[{])", "", text)  # keeps "Position (ft)" one name
+        text = " ".join(text.split())
+        for bracket in "([{":  # keeps "Position (ft)" one name
+            text = text.replace(f" {bracket}", bracket)
     cells = split_line(text, delimiter)
     while cells and not cells[-1].strip():
         cells.pop()
