@@ -3,12 +3,10 @@
 from __future__ import annotations
 
 import json
-from functools import cache
 from importlib.resources import files
 from typing import Any
 
 
-@cache
 def load(name: str) -> Any:
     """Return the content of ``patterns/data/NAME.json``.
 
@@ -20,6 +18,6 @@ def load(name: str) -> Any:
     Returns
     -------
     Any
-        The parsed document. It is shared between callers: read it, do not change it.
+        The parsed document.
     """
     return json.loads(files(__package__).joinpath(f"{name}.json").read_text(encoding="utf-8"))

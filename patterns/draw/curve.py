@@ -76,12 +76,13 @@ def cv_chart(
     """
     sweep = analysis.uniformity
     limit = analysis.parameters.cv_limit_percent
+    upward = _cv_axis(analysis)
     furniture = Furniture(
         kind="sw-cv",
         title="Evenness of the overlapped deposit against swath",
         description=_description(analysis, system, chosen_swath_m),
-        x=_swath_axis(sweep.swath_m, system, size),
-        y=_cv_axis(analysis),
+        x=_swath_axis(analysis, upward.high, chosen_swath_m, system, size),
+        y=upward,
         keys=_keys(analysis, chart_id),
         flags=_flags(analysis, system, chosen_swath_m),
         notes=[_note(analysis, manner, system) for manner in MANNERS],
@@ -105,7 +106,8 @@ def cv_chart(
     # Where both stand at one place the square still looks out from under the disc.
     for manner in reversed(MANNERS):
         body += _recommended(analysis, manner, plot, crowd)
-    body.append(_chosen(chosen_swath_m, plot))
+    if chosen_swath_m is not None:
+        body.append(_upright("sw-chosen", chosen_swath_m, plot, crowd))
     body += _labels(analysis, plot, x, crowd, size)
     return sheet.render(body, [_band_hatch(chart_id)])
 
@@ -126,8 +128,17 @@ def _choice(analysis: Analysis, manner: Manner) -> SwathChoice:
     return both.one_way if manner == "one_way" else both.back_and_forth
 
 
-def _swath_axis(swath_m: Floats, system: System, size: Size) -> Axis:
-    low, high = float(swath_m[0]), float(swath_m[-1])
+def _swath_axis(
+    analysis: Analysis, highest_cv: float, chosen_m: float | None, system: System, size: Size
+) -> Axis:
+    """Show the sweep as far out as a curve or a marked swath can still be seen."""
+    sweep = analysis.uniformity
+    low, high = float(sweep.swath_m[0]), float(sweep.swath_m[-1])
+    lower = np.fmin(sweep.one_way.cv_percent, sweep.back_and_forth.cv_percent)
+    seen = sweep.swath_m[np.flatnonzero(lower <= highest_cv)]
+    marks = [_choice(analysis, manner).swath_m for manner in MANNERS] + [chosen_m]
+    last = max([low, *seen.tolist(), *(mark for mark in marks if mark is not None)])
+    high = min(high, last + 0.12 * (last - low)) if last <= high else last
     if not high > low:
         low, high = low - 0.5, high + 0.5
     ticks = length_ticks_m(low, high, 7 if size.compact else 12, system)
@@ -212,19 +223,17 @@ def _recommended(analysis: Analysis, manner: Manner, plot: Plot, crowd: Crowd) -
     if choice.swath_m is None or choice.cv_percent is None:
         return []
     x, y = plot.px(choice.swath_m), plot.py(choice.cv_percent)
-    down = np.linspace(plot.top, plot.bottom, 60)
-    crowd.add_curve(np.full(60, x), down)
     return [
-        line(f"sw-{_CLASS[manner]}-drop", x, plot.top, x, plot.bottom),
+        _upright(f"sw-{_CLASS[manner]}-drop", choice.swath_m, plot, crowd),
         manner_mark(manner)(x, y, 11.0),
     ]
 
 
-def _chosen(chosen_m: float | None, plot: Plot) -> str:
-    if chosen_m is None:
-        return ""
-    x = plot.px(chosen_m)
-    return line("sw-chosen", x, plot.top, x, plot.bottom)
+def _upright(class_name: str, swath_m: float, plot: Plot, crowd: Crowd) -> str:
+    """Draw a line over the whole height at one swath, and keep labels off it."""
+    x = plot.px(swath_m)
+    crowd.add_curve(np.full(60, x), np.linspace(plot.top, plot.bottom, 60))
+    return line(class_name, x, plot.top, x, plot.bottom)
 
 
 def _labels(analysis: Analysis, plot: Plot, x: Floats, crowd: Crowd, size: Size) -> list[str]:

@@ -13,10 +13,10 @@ A page may redraw this chart while a swath is being chosen. It finds, on the ``<
   the sum lies under it; ``.sw-over-tint`` and ``.sw-over-hatch`` the same above the upper level;
 - ``.sw-flight-lines``: the flight lines, a vertical subpath for each.
 
-With `half_width_m` the axes stay as they are while the swath changes. What the redrawing does
-not touch (title, summary, flags of findings, arrows) is for the page to fetch anew or hide: each
-flag and arrow lies in ``<g class="sw-flags">`` and ``<g class="sw-directions">``, the summary in
-``.sw-summary``.
+With `half_width_m` the axes stay as they are while the swath changes, and the title and the
+summary, which would go stale, are left to the page. The brackets and letters of the findings lie in
+``<g class="sw-flags">``, the arrows of the lines in ``<g class="sw-directions">``: the page redraws
+or hides them.
 
 `field_geometry` gives the same numbers to whoever draws elsewhere.
 """
@@ -46,6 +46,7 @@ Floats = NDArray[np.float64]
 
 _SHOWN_SWATHS: Final = 3.0
 _SAME_STEP: Final = 1e-6
+_LIVE_TITLE: Final = "Field at the chosen swath"
 _LEVELS: Final = (0.0, 40.0, 80.0, 100.0, 120.0, 160.0, 200.0)
 
 
@@ -160,7 +161,8 @@ def field_chart(
         Way of flying.
     half_width_m : float, optional
         Reach of the picture to either side [m]; without it one swath and a half. A page with a
-        swath slider gives one that holds for all swaths, so that only the curves move.
+        swath slider gives one that holds for all swaths, so that only the curves move; title and
+        summary are then left to the page.
     chart_id : str
         Id of the drawing.
     size : Size
@@ -183,9 +185,9 @@ def field_chart(
     half_m = half_width_m if half_width_m is not None else swath_m * _SHOWN_SWATHS / 2
     furniture = Furniture(
         kind="sw-field",
-        title=_title(swath_m, manner, system),
+        title=_title(swath_m, manner, system) if half_width_m is None else _LIVE_TITLE,
         description=_description(analysis, field, swath_m, manner, system),
-        summary=_summary(field, band),
+        summary=_summary(field, band) if half_width_m is None else "",
         x=_across(half_m, system, size),
         y=_upward(field, half_width_m is not None),
         keys=_keys(band, manner, chart_id),

@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Final
+from xml.sax.saxutils import quoteattr
 
 from patterns.draw.lettering import in_lanes, width_px, wrapped
 from patterns.draw.palette import FONT
@@ -224,9 +225,12 @@ class Sheet:
 
     def _axis_name_row(self, y: float) -> list[str]:
         f, plot, edge = self.furniture, self.plot, self._edge
-        middle = (plot.left + plot.right) / 2
         if not f.wings:
+            middle = (plot.left + plot.right) / 2
             return [words("sw-axis-name", middle, y, f.x.name, anchor="middle")]
+        # Midway between the two words, which differ in width.
+        middle = (edge + width_px("Left wing", self.size.font)) / 2
+        middle += (plot.right - width_px("Right wing", self.size.font)) / 2
         return [
             words("sw-axis-name", edge, y, "Left wing"),
             words("sw-axis-name", middle, y, f.x.name, anchor="middle"),
@@ -305,6 +309,6 @@ class Sheet:
             **self.furniture.data,
         }
         return "".join(
-            f' data-{key}="{escape(value if isinstance(value, str) else f"{value:.6g}")}"'
+            f" data-{key}={quoteattr(value if isinstance(value, str) else f'{value:.6g}')}"
             for key, value in given.items()
         )

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable, Sequence
+from dataclasses import replace
 from typing import Final
 
 import numpy as np
@@ -29,6 +31,7 @@ def trace_chart(
     system: System,
     chart_id: str = "trace",
     size: Size = WIDE,
+    say: Callable[[str], str] = str,
 ) -> str:
     """Draw one pass.
 
@@ -46,6 +49,8 @@ def trace_chart(
         Id of the drawing.
     size : Size
         `WIDE`, `PAPER`, `COMPACT` or another.
+    say : callable, optional
+        Puts a remark, whose numbers are metric, into the reader's units.
 
     Returns
     -------
@@ -53,13 +58,14 @@ def trace_chart(
         A complete ``<svg>``. Saturated readings are crossed; remarks about a stretch are marked
         over it with a letter and told below.
     """
-    remarks = prepared.remarks if prepared is not None else trace.remarks
+    found = prepared.remarks if prepared is not None else trace.remarks
+    remarks = [replace(remark, text=say(remark.text)) for remark in found]
     placed = [remark for remark in remarks if remark.from_m is not None]
     half_m = float(np.max(np.abs(trace.position_m))) * 1.01
     furniture = Furniture(
         kind="sw-trace",
         title=f"Readings along the string: {trace.source}",
-        description=_description(trace, prepared, system),
+        description=_description(trace, prepared, remarks, system),
         x=_across(half_m, system, size),
         y=_upward(trace),
         keys=_keys(trace, prepared),
@@ -169,13 +175,14 @@ def _saturated(trace: Trace, plot: Plot) -> list[str]:
     return parts
 
 
-def _description(trace: Trace, prepared: PreparedPass | None, system: System) -> str:
+def _description(
+    trace: Trace, prepared: PreparedPass | None, remarks: Sequence[Remark], system: System
+) -> str:
     ends = span_words(float(trace.position_m[0]), float(trace.position_m[-1]), system)
     parts = [f"{trace.position_m.size} readings from {ends}, seen from behind the aircraft."]
     if np.any(trace.saturated):
         parts.append(f"{int(np.count_nonzero(trace.saturated))} readings are saturated.")
     if prepared is not None and np.isfinite(prepared.extent_m[0]):
         parts.append(f"Deposit kept from {span_words(*prepared.extent_m, system)}.")
-    remarks = prepared.remarks if prepared is not None else trace.remarks
     parts += [remark.text for remark in remarks]
     return " ".join(parts)

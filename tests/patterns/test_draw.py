@@ -219,6 +219,14 @@ class TestText:
                 field_chart(crowded, system="us", swath_m=12.0, manner="one_way", size=size)
             )
 
+    @pytest.mark.parametrize("seed", range(5))
+    @pytest.mark.parametrize("count", [1, 2, 6])
+    def test_other_tests_stay_apart_too(self, seed, count):
+        analysis = sample_analysis(count, out=seed % 2, seed=seed)
+        for kind in ("passes", "cv", "cv-chosen", "back_and_forth"):
+            for size in SIZES.values():
+                assert_words_in_place(draw(kind, analysis, "us", size))
+
     def test_wrapping_keeps_units_with_their_figures(self):
         rows = wrapped("about 12 % of 40 ft and 3 m", 12, 60)
         assert not any(row.split(" ")[0] in ("%", "ft", "m") for row in rows)
@@ -369,6 +377,33 @@ class TestCv:
         assert "back and forth" in texts
         assert "url(#c-band)" in svg
 
+    def test_the_sweep_is_shown_as_far_as_there_is_something_to_see(self, four):
+        sweep = four.uniformity
+        longer = np.concatenate([sweep.swath_m, sweep.swath_m[-1] + 0.5 * np.arange(1, 120)])
+
+        def stretched(curve):
+            def more(values):
+                return np.concatenate([values, values[-1] + 2.0 * np.arange(1, 120)])
+
+            return replace(
+                curve,
+                cv_percent=more(curve.cv_percent),
+                low_percent=more(curve.low_percent),
+                high_percent=more(curve.high_percent),
+            )
+
+        wide = replace(
+            sweep,
+            swath_m=longer,
+            one_way=stretched(sweep.one_way),
+            back_and_forth=stretched(sweep.back_and_forth),
+        )
+        analysis = replace(four, uniformity=wide)
+        near = Scales(ET.fromstring(cv_chart(analysis, system="us")))
+        far = Scales(ET.fromstring(cv_chart(analysis, system="us", chosen_swath_m=80.0)))
+        assert float(near.v["xmax"]) < 40.0 < longer[-1]
+        assert float(far.v["xmax"]) > 80.0
+
     def test_one_pass_invents_no_bounds(self, single):
         svg = cv_chart(single, system="metric")
         root = ET.fromstring(svg)
@@ -484,6 +519,20 @@ class TestField:
         assert (float(root.get("data-xmin")), float(root.get("data-xmax"))) == (-30.0, 30.0)
         assert float(root.get("data-ymax")) == 200.0
 
+    def test_a_picture_for_a_slider_keeps_its_axes_and_says_nothing_that_goes_stale(self, four):
+        roots = [
+            ET.fromstring(
+                field_chart(four, system="us", swath_m=swath_m, manner="one_way", half_width_m=30.0)
+            )
+            for swath_m in (12.0, 24.0)
+        ]
+        for key in ("data-xmin", "data-xmax", "data-ymin", "data-ymax", "data-x0", "data-x1"):
+            assert roots[0].get(key) == roots[1].get(key)
+        for root in roots:
+            heading = with_class(root, "sw-heading")
+            assert [e.text for e in heading] == ["Field at the chosen swath"]
+            assert not with_class(root, "sw-summary")
+
     def test_the_sum_is_drawn_where_it_is(self, four):
         root = ET.fromstring(field_chart(four, system="us", swath_m=18.288, manner="one_way"))
         scales = Scales(root)
@@ -525,6 +574,13 @@ class TestTrace:
         assert len(with_class(root, "sw-remark-bracket")) == 2
         texts = " ".join(e.text for e in root.iter(f"{SVG}text")).replace("\u00a0", " ")
         assert "The reading dropped out from 6.5 to 7.3 m." in texts
+
+    def test_remarks_are_put_into_the_readers_units(self):
+        trace, prepared, step_m = sample_trace()
+        svg = trace_chart(
+            trace, prepared, step_m=step_m, system="us", say=lambda text: text.upper()
+        )
+        assert "THE READING DROPPED OUT FROM 6.5 TO 7.3" in svg.replace("\u00a0", " ")
 
     def test_a_spike_survives_thinning(self):
         trace, *_ = sample_trace(saturated=False)
