@@ -8,6 +8,7 @@ import os
 
 wsgi_app = "deploy.wsgi:application"
 workers = int(os.environ.get("SWATHBOOK_WEB_PROCESSES", "2"))
+preload_app = True  # loaded once, shared by both; nothing of it opens the database
 timeout = 60
 graceful_timeout = 10
 # Uploads are read by one process at a time; a page of files of the allowed size fits in the time.

@@ -1,0 +1,73 @@
+"""Get the data folder ready to serve: migrate, collect static files, load the demo season once.
+
+Run by `deploy.supervise` in a process of its own, so that the supervisor stays small; safe to run
+by hand: `python -m deploy.prepare [--demo]`. What is up to date already costs no time.
+"""
+
+from __future__ import annotations
+
+import argparse
+import hashlib
+import os
+import sys
+from collections.abc import Iterator
+from pathlib import Path
+
+import django
+from django.conf import settings
+from django.contrib.auth import get_user_model
+from django.contrib.staticfiles.finders import get_finders
+from django.core.management import call_command
+
+COLLECTED = "whitenoise.storage.CompressedManifestStaticFilesStorage"
+UNUSED = ["rest_framework"]  # the files of its browsable pages, which are switched off
+
+
+def migrate() -> None:
+    """Bring the database up to date."""
+    call_command("migrate", interactive=False, verbosity=0)
+
+
+def _sources() -> Iterator[str]:
+    for finder in get_finders():
+        for path, storage in finder.list(UNUSED):
+            found = Path(storage.path(path)).stat()
+            yield f"{path} {found.st_size} {found.st_mtime_ns}"
+
+
+def collect_static_files() -> None:
+    """Copy, name by digest and compress the static files, when one has changed since."""
+    stamp = Path(settings.STATIC_ROOT) / "sources.digest"
+    digest = hashlib.sha256("\n".join(sorted(_sources())).encode()).hexdigest()
+    if stamp.exists() and stamp.read_text() == digest:
+        return
+    # The settings choose the plain storage as long as nothing was collected.
+    settings.STORAGES["staticfiles"] = {"BACKEND": COLLECTED}
+    call_command(
+        "collectstatic", interactive=False, clear=True, verbosity=0, ignore_patterns=UNUSED
+    )
+    stamp.write_text(digest)
+
+
+def load_demo() -> None:
+    """Load the demo season, unless somebody is in the database already."""
+    if get_user_model().objects.exists():
+        return
+    call_command("load_demo")
+
+
+def main(arguments: list[str]) -> None:
+    """Do what is asked, in the order in which one needs the other."""
+    parser = argparse.ArgumentParser(prog="python -m deploy.prepare", description=__doc__)
+    parser.add_argument("--demo", action="store_true", help="load the demo season, once")
+    options = parser.parse_args(arguments)
+    os.environ.setdefault("DJANGO_SETTINGS_MODULE", "deploy.settings")
+    django.setup()
+    migrate()
+    collect_static_files()
+    if options.demo:
+        load_demo()
+
+
+if __name__ == "__main__":
+    main(sys.argv[1:])
