@@ -12,11 +12,10 @@ from django.db import transaction
 from django.db.models import Max
 
 from fleet import audit, jobs, rules, storage
-from fleet.models import ENDED, AnalysisRun, FlightPass, Job, Person, Test
-from fleet.queries.traces import read_options
+from fleet.models import ENDED, AnalysisRun, Job, Person, Test
+from fleet.queries.inputs import inputs_of
 from fleet.services.base import refuse
 from fleet.validators import check_ranges
-from fleet.weather import conditions_of, weather_of
 from patterns.analyse import (
     METHOD_VERSION,
     Analysis,
@@ -69,7 +68,7 @@ def request_analysis(test: Test, *, by: Person, settings: Settings | None = None
     passes = list(test.passes.select_related("raw_file").exclude(raw_file=None))
     if not passes:
         refuse({"passes": ["There is no pass with a file yet."]})
-    parameters = {"settings": asdict(settings), "inputs": _inputs(test, passes)}
+    parameters = {"settings": asdict(settings), "inputs": inputs_of(test, passes)}
     under_way = Job.objects.filter(kind="analysis", subject_id=test.pk).exclude(state__in=ENDED)
     job: Job
     for job in under_way:
@@ -90,30 +89,6 @@ def _check_settings(settings: Settings) -> None:
     if settings.sweep not in SWEEPS:
         errors["sweep"] = ["Must be us or metric."]
     refuse(errors)
-
-
-def _inputs(test: Test, passes: list[FlightPass]) -> dict[str, Any]:
-    options = read_options(test)
-    return {
-        "conditions": conditions_of(test),
-        "weather": weather_of(test, passes),
-        "reading": {
-            "unit": options.unit,
-            "origin": options.origin,
-            "flight_line": options.flight_line,
-        },
-        "passes": [
-            {
-                "number": flight_pass.number,
-                "file": flight_pass.raw_file.name,
-                "digest": flight_pass.raw_file.digest,
-                "overrule": flight_pass.overrule,
-                "overrule_reason": flight_pass.overrule_reason,
-            }
-            for flight_pass in passes
-            if flight_pass.raw_file is not None
-        ],
-    }
 
 
 @jobs.handler("analysis")
