@@ -95,5 +95,5 @@ class TenantManager(models.Manager[M]):
         rows = super().get_queryset()
         if opened.everyone:
             return rows
-        path: str = self.model.tenant_path  # type: ignore[attr-defined] -- base.OperatorRecord
+        path: str = self.model.tenant_path  # type: ignore[attr-defined]
         return rows.filter(**{f"{path}__in": opened.operator_ids})
