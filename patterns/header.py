@@ -86,11 +86,20 @@ def find_header(
         positions = [i for i, name in enumerate(names) if name.is_position]
         if not positions or len(names) < 2:
             continue
-        named = wavelengths or any(name.is_reading for name in names)
         below = [split_line(line, delimiter) for _, line in content[place + 1 : place + 3]]
-        if named or any(len(r) > positions[0] and is_number(r[positions[0]]) for r in below):
+        named = wavelengths or any(name.is_reading for name in names)
+        if named or _heads_numbers(names, positions[0], below):
             return _with_units_row(content, place, names, delimiter, source)
     return None
+
+
+def _heads_numbers(names: tuple[ColumnName, ...], position: int, below: list[list[str]]) -> bool:
+    """Whether a line that names a position heads a column of numbers, and is no title."""
+    if len(names) == 2 and is_number(names[1 - position].text):
+        return False  # "Position,7" tells a key and its value
+    if below and not any(map(is_number, below[0])):
+        below = below[1:]  # a row of units
+    return bool(below) and len(below[0]) > position and is_number(below[0][position])
 
 
 def _names(text: str, delimiter: str) -> tuple[ColumnName, ...]:

@@ -117,6 +117,7 @@ class _Rows:
     reading: Array
     saturated: Mask
     saturated_how: str
+    guessed: bool
     filled: Mask
     filled_nm: tuple[float, float] | None
     remarks: tuple[Remark, ...]
@@ -194,7 +195,7 @@ def read_trace(data: bytes, *, source: str, options: ReadOptions = ReadOptions()
             *repeated,
             *dropout_remarks(sorted_m, lost[ascending]),
             *gap_remarks(np.unique(x_m)),
-            *saturated_remarks(x, saturated, rows.saturated_how, rows.saturated_how == _GUESS),
+            *saturated_remarks(x, saturated, rows.saturated_how, rows.guessed),
             *filled_remarks(sorted_m, rows.filled[ascending], rows.filled_nm),
         ),
     )
@@ -284,17 +285,18 @@ def _named(table: Table, roles: Roles) -> str:
 
 
 def _from_counts(position: Array, reading: Array, saturation: float | None) -> _Rows:
+    guessed = False
+    saturated = np.zeros(len(reading), dtype=np.bool_)
     if saturation is None:
-        saturated = plateau(reading[~np.isnan(reading)])
         highest = float(np.nanmax(reading))
-        how = f"{highest:g} is the full scale of a converter." if highest in FULL_SCALES else _GUESS
-        every = np.zeros(len(reading), dtype=np.bool_)
-        every[~np.isnan(reading)] = saturated
+        guessed = highest not in FULL_SCALES
+        how = _GUESS if guessed else f"{highest:g} is the full scale of a converter."
+        saturated[~np.isnan(reading)] = plateau(reading[~np.isnan(reading)])
     else:
-        every = reading >= saturation
         how = f"The instrument saturates at {saturation:g}."
+        saturated = reading >= saturation
     nothing = np.zeros(len(reading), dtype=np.bool_)
-    return _Rows(position, reading, every, how, nothing, None, ())
+    return _Rows(position, reading, saturated, how, guessed, nothing, None, ())
 
 
 def _from_spectra(
@@ -327,4 +329,13 @@ def _from_spectra(
                 "note",
             ),
         )
-    return _Rows(position, band.reading, band.saturated, how, band.filled, band.filled_nm, remarks)
+    return _Rows(
+        position,
+        band.reading,
+        band.saturated,
+        how,
+        False,
+        band.filled,
+        band.filled_nm,
+        remarks,
+    )
