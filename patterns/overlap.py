@@ -21,6 +21,7 @@ correlations of the pairs of passes serve every weighting at once (own derivatio
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import combinations_with_replacement
 from typing import Final, Literal, cast
 
 import numpy as np
@@ -40,25 +41,22 @@ _STEP_TOLERANCE: Final = 1e-6
 
 
 @dataclass(frozen=True, slots=True)
-class Correlations:
-    """What the CV of every weighted mean of P passes is made of; see `correlate`.
+class LineProducts:
+    """What the CV of every weighted mean of P passes is made of; see `line_products`.
 
     Attributes
     ----------
     first, second : (Q,) pass numbers of each pair, Q = P·(P + 1)/2, first <= second.
-    auto : (Q, reach + 2 or more). Sum of the products of the pair at distance k = 0 … reach steps,
-        mean of both directions; halved at k = 0, so that twice a sum over k counts it once.
-    mirror : (Q, reach + 2 or more). The same with one of the pair turned about the flight line.
+    one_way, back_and_forth : (K, Q). For each swath and pair the products of a line of the one
+        pass with every line of the other, times the steps in the swath.
     totals : (P,) sum of each pass.
-    reach : largest distance at which a line can meet another. Both tables hold zero at reach + 1.
     """
 
     first: Indices
     second: Indices
-    auto: Floats
-    mirror: Floats
+    one_way: Floats
+    back_and_forth: Floats
     totals: Floats
-    reach: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -121,47 +119,39 @@ def cv_by_folding(
     return float(100.0 * np.std(field) / np.mean(field))
 
 
-def correlate(passes: ArrayLike, centre_index: int) -> Correlations:
-    """Correlate every pair of passes with itself, straight and turned about the flight line.
+def line_products(
+    passes: ArrayLike, step_m: float, swaths_m: ArrayLike, centre_index: int
+) -> LineProducts:
+    """Sum the products of all lines for every pair of passes and every swath, both ways.
 
     Parameters
     ----------
-    passes : (P, N) deposits on one even grid, any unit; finite.
-    centre_index : index of the flight line, 0 … N − 1.
+    passes, step_m, swaths_m, centre_index : as for `resampled_cv`.
 
     Returns
     -------
-    Correlations from which `resampled_cv_from` makes the CV of every weighted mean of the passes.
+    LineProducts from which `resampled_cv_from` makes the CV of every weighted mean of the passes.
 
     Raises
     ------
     InputError
-        For an array of another shape, a value that is not finite, or an index outside it.
+        As for `resampled_cv`.
     """
     stack = _checked(passes, centre_index)
-    count, size = stack.shape
-    first, second = np.triu_indices(count)
-    reach = 2 * max(centre_index, size - 1 - centre_index)
-    half = fft.next_fast_len(reach + 1, real=True)
-    # With the flight line at place 0 the real part of a spectrum is that of the even half of the
-    # pattern and the imaginary part that of the odd half; turning the pattern changes its sign.
-    turned = np.zeros((count, 2 * half))
-    turned[:, : size - centre_index] = stack[:, centre_index:]
-    turned[:, 2 * half - centre_index :] = stack[:, :centre_index]
-    spectra = fft.rfft(turned)
-    even, odd = spectra.real, spectra.imag
-    evens = even[first] * even[second]
-    odds = odd[first] * odd[second]
-    # Both sums are real spectra of even sequences, which a cosine transform inverts.
-    auto = fft.dct(evens + odds, type=1)
-    evens -= odds
-    mirror = fft.dct(evens, type=1)
-    auto /= 2 * half
-    mirror /= 2 * half
-    auto[:, 0] *= 0.5
-    auto[:, reach + 1] = 0.0
-    mirror[:, reach + 1] = 0.0
-    return Correlations(first, second, auto, mirror, stack.sum(axis=1), reach)
+    steps = steps_in_swath(swaths_m, step_m)
+    first, second = np.array(
+        list(combinations_with_replacement(range(stack.shape[0]), 2)), dtype=np.intp
+    ).T
+    auto, mirror, zero = _correlations(stack, centre_index, first, second)
+    period = 2 * steps
+    alike = _comb_sums(auto, np.zeros_like(steps), period, zero)
+    one_way = _comb_sums(auto, steps, period, zero)
+    back_and_forth = _comb_sums(mirror, steps, period, zero)
+    both_sides = period[:, None]  # neighbours lie left and right, and the n of the formula
+    for sums in (one_way, back_and_forth):
+        sums += alike
+        sums *= both_sides
+    return LineProducts(first, second, one_way, back_and_forth, stack.sum(axis=1))
 
 
 def resampled_cv(
@@ -192,44 +182,36 @@ def resampled_cv(
     InputError
         As for `cv_percent`, and for weights that do not match the passes.
     """
-    return resampled_cv_from(correlate(passes, centre_index), weights, step_m, swaths_m, manner)
+    products = line_products(passes, step_m, swaths_m, centre_index)
+    return resampled_cv_from(products, weights, manner)
 
 
-def resampled_cv_from(
-    correlations: Correlations,
-    weights: ArrayLike,
-    step_m: float,
-    swaths_m: ArrayLike,
-    manner: Manner,
-) -> Floats:
-    """Do the second half of `resampled_cv`, so that both manners share one correlation."""
-    steps = steps_in_swath(swaths_m, step_m)
+def resampled_cv_from(products: LineProducts, weights: ArrayLike, manner: Manner) -> Floats:
+    """Do the second half of `resampled_cv`, so that both manners share the products."""
+    sums = products.one_way if _known(manner) == "one_way" else products.back_and_forth
     share = np.asarray(weights, dtype=np.float64)
-    if share.ndim != 2 or share.shape[1] != correlations.totals.size:
+    if share.ndim != 2 or share.shape[1] != products.totals.size:
         raise InputError(
             "weights",
-            f"shape {share.shape} does not match {correlations.totals.size} passes",
-            f"give one row for each mean and {correlations.totals.size} columns",
+            f"shape {share.shape} does not match {products.totals.size} passes",
+            f"give one row for each mean and {products.totals.size} columns",
         )
-    totals = share @ correlations.totals
-    if not np.all(totals > 0.0):
+    totals = share @ products.totals
+    if not totals.min() > 0.0:
         raise InputError(
             "deposit",
             f"the sum of mean {int(np.argmin(totals)) + 1} is {totals.min():g}",
             "a CV needs a pattern whose deposit adds up to more than zero",
         )
+    pairs = share[:, products.first] * share[:, products.second]
+    pairs *= (1e4 / (totals * totals))[:, None]  # percent, squared
     # Off the diagonal a pair stands for (p, q) and (q, p).
-    twice = np.where(correlations.first == correlations.second, 1.0, 2.0)
-    pairs = twice * share[:, correlations.first] * share[:, correlations.second]
-    squares = pairs @ _sums_of_products(correlations, steps, manner)
-    squared_cv = squares * steps
-    squared_cv /= (totals * totals)[:, None]
-    squared_cv -= 1.0
-    # A square cannot be negative: what lies below zero (about 1e-15) is rounding.
-    np.maximum(squared_cv, 0.0, out=squared_cv)
-    np.sqrt(squared_cv, out=squared_cv)
-    squared_cv *= 100.0
-    return squared_cv
+    pairs[:, products.first != products.second] *= 2.0
+    squares: Floats = pairs @ sums.T
+    squares -= 1e4
+    # A square cannot be negative: what lies below zero (about 1e-15 of 1e4) is rounding.
+    np.maximum(squares, 0.0, out=squares)
+    return np.sqrt(squares, out=squares)
 
 
 def one_period(
@@ -352,31 +334,52 @@ def steps_in_swath(swaths_m: ArrayLike, step_m: float) -> Indices:
     return steps.astype(np.intp)
 
 
-def _sums_of_products(correlations: Correlations, steps: Indices, manner: Manner) -> Floats:
-    """Sum the products of a line with all lines for each pair and swath: (Q, K)."""
-    zero = correlations.reach + 1
-    if _known(manner) == "one_way":
-        sums = _comb_sums(correlations.auto, np.zeros_like(steps), steps, zero)
-    else:
-        sums = _comb_sums(correlations.auto, np.zeros_like(steps), 2 * steps, zero)
-        sums += _comb_sums(correlations.mirror, steps, 2 * steps, zero)
-    sums *= 2.0  # neighbours on both sides
-    return sums
+def _correlations(
+    stack: Floats, centre_index: int, first: Indices, second: Indices
+) -> tuple[Floats, Floats, int]:
+    """Correlate pairs of passes, straight and turned about the flight line.
+
+    Returns two tables (distance k in steps, pair) and the distance from which no lines meet, where
+    both hold zeros. The first holds the products of a pair at distance k, mean of both directions;
+    the second the same with one of the two turned. Both are halved at k = 0, so that twice a sum
+    over k counts it once.
+    """
+    count, size = stack.shape
+    reach = 2 * max(centre_index, size - 1 - centre_index)
+    half = fft.next_fast_len(reach + 1, real=True)
+    # With the flight line at place 0 the real part of a spectrum is that of the even half of the
+    # pattern and the imaginary part that of the odd half; turning the pattern changes its sign.
+    turned = np.zeros((count, 2 * half))
+    turned[:, : size - centre_index] = stack[:, centre_index:]
+    turned[:, 2 * half - centre_index :] = stack[:, :centre_index]
+    spectra = fft.rfft(turned, norm="ortho")  # so that the transform back needs no scale
+    even, odd = spectra.real.copy(), spectra.imag.copy()
+    evens = even[first] * even[second]
+    odds = odd[first] * odd[second]
+    tables = []
+    for spectrum in (evens + odds, evens - odds):
+        # A real spectrum belongs to an even sequence, which a cosine transform finds. By distance
+        # first: whoever picks distances then reads the pairs in one stretch.
+        table = np.ascontiguousarray(fft.dct(spectrum, type=1).T)
+        table[0] *= 0.5
+        table[reach + 1] = 0.0
+        tables.append(table)
+    return tables[0], tables[1], reach + 1
 
 
 def _comb_sums(table: Floats, starts: Indices, periods: Indices, zero: int) -> Floats:
-    """Sum the columns start, start + period, start + 2·period … below `zero`: (Q, K).
+    """Sum the rows start, start + period, start + 2·period … below `zero`: (K, Q).
 
-    Column `zero` of the table holds zeros. Each list of columns begins with it, so that none is
-    empty and one reduction sums them all.
+    Row `zero` of the table holds zeros. Each list of rows begins with it, so that none is empty and
+    one reduction sums them all.
     """
     counts = (zero - 1 - starts) // periods + 2
     np.maximum(counts, 1, out=counts)
     heads = np.cumsum(counts) - counts
-    columns = np.repeat(starts - (heads + 1) * periods, counts)
-    columns += np.arange(columns.size) * np.repeat(periods, counts)
-    columns[heads] = zero
-    return np.add.reduceat(table.take(columns, axis=1), heads, axis=1)
+    rows = np.repeat(starts - (heads + 1) * periods, counts)
+    rows += np.arange(rows.size) * np.repeat(periods, counts)
+    rows[heads] = zero
+    return np.add.reduceat(table.take(rows, axis=0), heads, axis=0)
 
 
 def _fold(line: Floats, centre_index: int, period: int) -> Floats:

@@ -21,7 +21,14 @@ from numpy.typing import ArrayLike, NDArray
 
 from patterns.errors import InputError
 from patterns.grid import Grid
-from patterns.overlap import MANNERS, Correlations, Manner, correlate, one_period, resampled_cv_from
+from patterns.overlap import (
+    MANNERS,
+    LineProducts,
+    Manner,
+    line_products,
+    one_period,
+    resampled_cv_from,
+)
 
 Floats = NDArray[np.float64]
 
@@ -174,29 +181,28 @@ def uniformity(
     stack = np.asarray(passes, dtype=np.float64)
     swaths = np.array(swaths_m, dtype=np.float64)
     _check(stack, grid, swaths, confidence, band_percent)
-    correlations = correlate(stack, grid.centre_index)
+    products = line_products(stack, grid.step_m, swaths, grid.centre_index)
     mean = stack.mean(axis=0)
     one_way, back_and_forth = (
-        _curve(manner, correlations, mean, grid, swaths, confidence, band_percent)
-        for manner in MANNERS
+        _curve(manner, products, mean, grid, swaths, confidence, band_percent) for manner in MANNERS
     )
     return Uniformity(swaths, one_way, back_and_forth, confidence, band_percent)
 
 
 def _curve(
     manner: Manner,
-    correlations: Correlations,
+    products: LineProducts,
     mean: Floats,
     grid: Grid,
     swaths: Floats,
     confidence: float,
     band_percent: tuple[float, float],
 ) -> ManneredCurve:
-    count = correlations.totals.size
+    count = products.totals.size
     weights, probability = resampling_weights(count)
     # The mean of the passes goes in as one more row.
     rows = np.vstack([np.full(count, 1.0 / count), weights])
-    cvs = resampled_cv_from(correlations, rows, grid.step_m, swaths, manner)
+    cvs = resampled_cv_from(products, rows, manner)
     if count > 1:
         low, high = weighted_bounds(cvs[1:], probability, confidence)
     else:

@@ -9,7 +9,9 @@ Proc. Edinburgh Math. Soc. 41, 1923, 63-75; from memory). λ is set so that a wa
 `reference_share` of the half-peak width is halved: shorter features are departures, longer ones
 are shape. The weights w fall to zero where the mean pattern departs by `depth_percent` or more
 (Tukey's biweight, repeated until it settles), so that a deep zone does not pull the curve down with
-it but is bridged from both sides.
+it but is bridged from both sides. In the first rounds only what lies below the curve loses weight:
+where a flank is steeper than the curve can follow, the foot of the flank is given up, and not the
+shoulder of the pattern.
 
 *Departures.* The curve is linear in the deposit once the weights stand, so each pass, scaled to
 the mean total, gets its own curve by the weights of the mean, and the departures of the passes
@@ -18,9 +20,9 @@ wing is thereby not mistaken for a zone. Departures are averaged over `min_width
 
 *Zone.* A stretch around an extreme departure, out to where it has fallen to half. It counts when
 
-- its extreme is `depth_percent` of the smooth shape or more, within the core of the pattern
-  (between the outermost places at `core_share` of the peak), and `least_ratio` standard errors or more, the
-  standard error being that of the mean departure of the passes, pooled over the core;
+- its extreme is `depth_percent` of the smooth shape or more, and `least_ratio` standard errors of
+  the mean departure of the passes (pooled over the core) or more;
+- it lies within the core of the pattern, between the outermost places at `core_share` of the peak;
 - the mean pattern itself turns there: within one width on either side a low zone has higher ground
   and a high zone lower ground, by half of `depth_percent`. A flank that falls off, however bent,
   and a round or level top are no zones;
@@ -36,7 +38,7 @@ P − 1 degrees of freedom, one-sided. It is not corrected for having looked alo
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Literal
+from typing import Final, Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -49,8 +51,9 @@ Floats = NDArray[np.float64]
 Flags = NDArray[np.bool_]
 Kind = Literal["low", "high"]
 
-_ROUNDS = 30
-_SETTLED = 1e-4
+_FIRST_ROUNDS: Final = 8
+_ROUNDS: Final = 40
+_SETTLED: Final = 1e-4
 
 
 @dataclass(frozen=True, slots=True)
@@ -189,10 +192,12 @@ def _smooth_shape(mean: Floats, stiffness: float, chosen: ZoneParameters) -> tup
     """Fit the smooth shape of the mean; returns it and the weights it settled on, both (M,)."""
     weights = np.ones_like(mean)
     shape = _graduate(mean[None, :], weights, stiffness)[0]
-    for _ in range(_ROUNDS):
+    for number in range(_ROUNDS):
         share = 100.0 * (mean - shape) / _level(shape, mean, chosen) / chosen.depth_percent
+        if number < _FIRST_ROUNDS:
+            share = np.minimum(share, 0.0)
         fresh = np.square(np.clip(1.0 - share * share, 0.0, None))
-        settled = float(np.max(np.abs(fresh - weights))) < _SETTLED
+        settled = number >= _FIRST_ROUNDS and np.max(np.abs(fresh - weights)) < _SETTLED
         weights = fresh
         shape = _graduate(mean[None, :], weights, stiffness)[0]
         if settled:

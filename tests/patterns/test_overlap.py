@@ -10,9 +10,9 @@ from hypothesis import strategies as st
 from patterns.errors import InputError
 from patterns.overlap import (
     MANNERS,
-    correlate,
     cv_by_folding,
     cv_percent,
+    line_products,
     one_period,
     overlapped,
     resampled_cv,
@@ -226,12 +226,13 @@ def test_weighted_means_equal_the_cv_of_each_mean(manner):
     assert found == pytest.approx(np.array(expected), rel=1e-11)
 
 
-def test_both_ways_share_one_correlation():
+def test_both_ways_share_the_products():
     passes = np.random.default_rng(5).random((3, 41))
-    correlations = correlate(passes, 20)
+    products = line_products(passes, 1.0, [7.0, 12.0], 20)
     for manner in MANNERS:
-        shared = resampled_cv_from(correlations, np.eye(3), 1.0, [7.0, 12.0], manner)
-        assert np.array_equal(shared, resampled_cv(passes, np.eye(3), 1.0, [7.0, 12.0], 20, manner))
+        shared = resampled_cv_from(products, np.eye(3), manner)
+        alone = resampled_cv(passes, np.eye(3), 1.0, [7.0, 12.0], 20, manner)
+        assert np.array_equal(shared, alone)
 
 
 @BOTH_WAYS

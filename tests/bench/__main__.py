@@ -1,0 +1,30 @@
+"""Run one benchmark by name and print its ratio last."""
+
+from __future__ import annotations
+
+import pkgutil
+import sys
+from importlib import import_module
+
+import tests.bench
+
+
+def names() -> list[str]:
+    """Names of the benchmarks: the modules of this package."""
+    found = (module.name for module in pkgutil.iter_modules(tests.bench.__path__))
+    return sorted(name for name in found if not name.startswith("_"))
+
+
+def run(arguments: list[str]) -> int:
+    """Run the benchmark named; the exit status is 2 where there is none of that name."""
+    known = names()
+    if len(arguments) != 1 or arguments[0] not in known:
+        sys.stderr.write(f"usage: python -m tests.bench NAME, NAME one of: {', '.join(known)}\n")
+        return 2
+    ratio = import_module(f"tests.bench.{arguments[0]}").main()
+    sys.stdout.write(f"ratio: {ratio:.1f}\n")
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(run(sys.argv[1:]))
