@@ -69,7 +69,8 @@ def find_header(
             continue
         rows_in_row = 0
         names = _names(text, delimiter)
-        if len(names) > 2 and _DOWN_THE_ROWS.match(names[0].text):
+        below = [split_line(line, delimiter) for _, line in content[place + 1 : place + 3]]
+        if _heads_wavelengths(names, below):
             raise TraceFileError(
                 source,
                 "the wavelengths run down the rows",
@@ -77,20 +78,41 @@ def find_header(
                 number,
             )
         if position_column is not None:
-            if any(matches(name, position_column) for name in names):
-                return _with_units_row(content, place, names, delimiter, source)
-            continue
-        wavelengths = sum(name.wavelength_nm is not None for name in names)
-        if wavelengths >= 2 and not is_number(names[0].text):
-            return _with_units_row(content, place, names, delimiter, source)
-        positions = [i for i, name in enumerate(names) if name.is_position]
-        if not positions or len(names) < 2:
-            continue
-        below = [split_line(line, delimiter) for _, line in content[place + 1 : place + 3]]
-        named = wavelengths or any(name.is_reading for name in names)
-        if named or _heads_numbers(names, positions[0], below):
-            return _with_units_row(content, place, names, delimiter, source)
+            stated = [i for i, name in enumerate(names) if matches(name, position_column)]
+            position = stated[0] if stated else None
+        else:
+            position = _position_in(names, below)
+        if position is not None:
+            return _with_units_row(content, place, names, position, delimiter, source)
     return None
+
+
+def _position_in(names: tuple[ColumnName, ...], below: list[list[str]]) -> int | None:
+    """Place of the position's column where the names are a header; None where they are none."""
+    if len(names) < 2:
+        return None
+    positions = [i for i, name in enumerate(names) if name.is_position]
+    wavelengths = sum(name.wavelength_nm is not None for name in names)
+    if positions:
+        named = wavelengths or any(name.is_reading for name in names)
+        return positions[0] if named or _heads_numbers(names, positions[0], below) else None
+    # A spectrometer's first column is the position, however it is named. Rows as wide as the
+    # header tell it from a title such as "Range,400,800".
+    as_wide = bool(below) and len(below[-1]) >= len(names)
+    nameless = names[0].wavelength_nm is None and not is_number(names[0].text)
+    spectrum = wavelengths >= 2 and nameless and as_wide and _heads_numbers(names, 0, below)
+    return 0 if spectrum else None
+
+
+def _heads_wavelengths(names: tuple[ColumnName, ...], below: list[list[str]]) -> bool:
+    """Whether the names head a table whose wavelengths run down its rows."""
+    return (
+        len(names) > 2
+        and _DOWN_THE_ROWS.match(names[0].text) is not None
+        and bool(below)
+        and len(below[0]) >= len(names)
+        and is_number(below[0][0])
+    )
 
 
 def _heads_numbers(names: tuple[ColumnName, ...], position: int, below: list[list[str]]) -> bool:
@@ -120,7 +142,12 @@ def matches(name: ColumnName, stated: str) -> bool:
 
 
 def _with_units_row(
-    content: list[Line], place: int, names: tuple[ColumnName, ...], delimiter: str, source: str
+    content: list[Line],
+    place: int,
+    names: tuple[ColumnName, ...],
+    position: int,
+    delimiter: str,
+    source: str,
 ) -> Header:
     """Complete a header by the row of units that may stand under it."""
     number = content[place][0]
@@ -135,12 +162,11 @@ def _with_units_row(
     bracketed = all(not cell or cell[0] in "([{" for cell in cells)
     if not units and not bracketed:
         return plain
-    index = next((i for i, name in enumerate(names) if name.is_position), 0)
-    cell = cells[index] if index < len(cells) else ""
+    cell = cells[position] if position < len(cells) else ""
     unit = length_unit(cell)
     if cell and unit is None:
         raise unknown_unit(source, cell.strip("()[]{} "), units_line)
-    stated = names[index].unit
+    stated = names[position].unit
     if unit and stated and unit != stated:
         raise TraceFileError(
             source,

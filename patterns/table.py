@@ -40,8 +40,6 @@ class Table:
         Unit of the positions that a row of units under the header names.
     skipped : int
         Lines before the first row that are no header, where there is no header.
-    delimiter : str
-        A key of `DELIMITER_NAMES`.
     rows : sequence of list of str
         The cells of each row, at least `width` of them.
     lines : sequence of int
@@ -53,7 +51,6 @@ class Table:
     header_line: int | None
     unit: str | None
     skipped: int
-    delimiter: str
     rows: Sequence[list[str]]
     lines: Sequence[int]
 
@@ -113,7 +110,6 @@ def read_table(lines: list[str], source: str, position_column: str | None) -> Ta
         header_line=header.line or None,
         unit=header.unit,
         skipped=0 if header.names else header.first_row,
-        delimiter=delimiter,
         rows=rows,
         lines=row_lines,
     )
