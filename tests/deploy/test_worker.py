@@ -18,7 +18,9 @@ from django.conf import settings as django_settings
 import deploy.celery
 from deploy import alive
 from fleet import jobs, tenancy
-from fleet.models import AuditRow, Job, JobState
+from fleet.models import AnalysisRun, AuditRow, Job, JobState
+from fleet.services import analyses
+from tests.cast import make_cast, make_tested
 from tests.deploy import kinds
 from tests.deploy.worker_harness import (
     PrivateRedis,
@@ -208,3 +210,58 @@ def test_broker_emptied_and_killed_in_the_middle(make_worker, redis) -> None:
     redis.start()
     wait_for(all_ended, PATIENCE_S, worker)
     assert_each_done_once(accepted)
+
+
+def test_worker_killed_in_the_middle_of_real_analyses(make_worker) -> None:
+    worker = make_worker()
+    cast = make_cast()
+    test = make_tested(cast, passes=4)
+    accepted = [
+        analyses.request_analysis(
+            test, by=cast.analyst, settings=analyses.Settings(cv_limit_percent=limit)
+        )
+        for limit in range(15, 25)
+    ]
+    cut_off = kill_in_the_middle(worker)
+    assert not all_ended()
+
+    worker = make_worker()
+    wait_for(all_ended, PATIENCE_S, worker)
+    runs = AnalysisRun.objects.filter(job__in=accepted)
+    assert sorted(runs.values_list("job_id", flat=True)) == sorted(job.pk for job in accepted)
+    assert AnalysisRun.objects.count() == len(accepted)
+    assert set(Job.objects.values_list("state", flat=True)) == {JobState.DONE}
+    # The one done again gives what an uninterrupted one of the same inputs gives.
+    again = Job.objects.get(pk=cut_off)
+    assert again.attempts >= 2
+    assert_same_as_undisturbed(again)
+
+
+def kill_in_the_middle(worker: Worker) -> object:
+    """Kill the worker while it is inside an analysis, and return the key of that job.
+
+    It is halted for the look at the rows, so that it cannot finish between look and kill.
+    """
+    until = time.monotonic() + PATIENCE_S
+    while time.monotonic() < until:
+        os.killpg(worker.pid, signal.SIGSTOP)
+        inside = Job.objects.filter(state=JobState.RUNNING, share__gt=0).first()
+        if inside is not None:
+            worker.kill()
+            return inside.pk
+        os.killpg(worker.pid, signal.SIGCONT)
+        time.sleep(0.01)
+    raise AssertionError(f"no analysis was seen at work; the log:\n{worker.last_words()}")
+
+
+def assert_same_as_undisturbed(job: Job) -> None:
+    """The same inputs analysed here, in one go, give the same bytes."""
+    disturbed = AnalysisRun.objects.get(job=job)
+    repeat = analyses.request_analysis(
+        disturbed.test,
+        by=job.requested_by,
+        settings=analyses.Settings(**job.parameters["settings"]),
+    )
+    assert repeat.pk != job.pk
+    jobs.run(repeat.pk)
+    assert AnalysisRun.objects.get(job=repeat).document_digest == disturbed.document_digest
