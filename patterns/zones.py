@@ -33,6 +33,12 @@ wing is thereby not mistaken for a zone. Departures are averaged over `min_width
 
 *Confidence.* Student's t of the passes' mean departures over the zone against no departure, with
 P − 1 degrees of freedom, one-sided. It is not corrected for having looked along the whole string.
+
+*How often it is wrong.* On drawn patterns whose passes differ by waves of 5 % (standard deviation,
+about 1.4 m wide) 1 in 80 patterns of three passes got a finding where there was none, and none in
+240 of four passes; with waves of 10 % it was 11 %, 5 % and 0 % with three, four and six passes. A
+low zone 1.5 m wide and 30 % deep was found in every pattern at 5 % and in 90 % of them at 10 %
+(measured in the tests).
 """
 
 from __future__ import annotations
@@ -78,8 +84,8 @@ class ZoneParameters:
     min_width_m: float = 0.5
     reference_share: float = 0.5
     core_share: float = 0.3
-    least_ratio: float = 3.0
-    least_confidence: float = 0.90
+    least_ratio: float = 4.0
+    least_confidence: float = 0.95
 
 
 @dataclass(frozen=True, slots=True)
