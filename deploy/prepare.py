@@ -51,15 +51,25 @@ def collect_static_files() -> None:
 
 def load_demo() -> None:
     """Load the demo season, unless somebody is in the database already."""
-    if get_user_model().objects.exists():
-        return
-    call_command("load_demo")
+    if not get_user_model().objects.exists():
+        print("Loading the demo season (once) …", flush=True)  # noqa: T201 - for who waits for it
+        call_command("load_demo")
+
+
+def note_sign_ins(path: Path) -> None:
+    """Write down who can sign in to the demo, for the supervisor to print; none without a demo."""
+    from fixtures.load import is_loaded, sign_ins  # noqa: PLC0415 -- needs django.setup()
+
+    known = sign_ins() if is_loaded() else []
+    lines = [f"  {role:<8} {email:<34} password {password}" for role, email, password in known]
+    path.write_text("".join(f"{line}\n" for line in lines), encoding="utf-8")
 
 
 def main(arguments: list[str]) -> None:
     """Do what is asked, in the order in which one needs the other."""
     parser = argparse.ArgumentParser(prog="python -m deploy.prepare", description=__doc__)
     parser.add_argument("--demo", action="store_true", help="load the demo season, once")
+    parser.add_argument("--sign-ins", type=Path, help="write the demo's sign-ins to this file")
     options = parser.parse_args(arguments)
     os.environ.setdefault("DJANGO_SETTINGS_MODULE", "deploy.settings")
     django.setup()
@@ -67,6 +77,8 @@ def main(arguments: list[str]) -> None:
     collect_static_files()
     if options.demo:
         load_demo()
+    if options.sign_ins:
+        note_sign_ins(options.sign_ins)
 
 
 if __name__ == "__main__":

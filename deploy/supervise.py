@@ -78,9 +78,15 @@ def environment_of(data: Path, host: str) -> dict[str, str]:
     return environment
 
 
-def prepare(environment: dict[str, str], lock: int, stop: Stop, *options: str) -> None:
+def sign_ins_file(environment: dict[str, str]) -> Path:
+    """Return where the preparation writes down who can sign in to the demo."""
+    return Path(environment["TMPDIR"]) / "sign-ins"
+
+
+def prepare(environment: dict[str, str], lock: int, stop: Stop, *, demo: bool) -> None:
     """Bring database and static files up to date, and the demo season in where it is wanted."""
-    command = [sys.executable, "-m", "deploy.prepare", *options]
+    command = [sys.executable, "-m", "deploy.prepare"]
+    command += ["--sign-ins", str(sign_ins_file(environment)), *(["--demo"] if demo else [])]
     child = Child("preparation", command, environment, lock)
     child.start()
     try:
@@ -155,12 +161,17 @@ def revive(worker: Child, code: int, stop: Stop) -> None:
 # --- The two ways to run ------------------------------------------------------------------------
 
 
-def announce(url: str, environment: dict[str, str], data: Path) -> None:
+def announce(url: str, environment: dict[str, str], *, open_to_others: bool) -> None:
     """Say where it is, who can sign in, and how it ends."""
-    say(f"\nSwathbook is at {url}  (data in {data})")
-    if environment.get("SWATHBOOK_HTTPS") != "0":
-        say("It expects a proxy that speaks HTTPS before it; see README.md.")
-    say("Ctrl-C stops it.\n")
+    say(f"\nSwathbook is at {url}   (data in {environment['SWATHBOOK_DATA']})")
+    sign_ins = sign_ins_file(environment).read_text(encoding="utf-8")
+    if sign_ins:
+        say(f"\nSign in to the demo season, all of it invented, as\n{sign_ins.rstrip()}")
+        if open_to_others:
+            say("These passwords are public: whoever reaches this address can sign in with them.")
+    if open_to_others and environment.get("SWATHBOOK_HTTPS") != "0":
+        say("\nIt expects a proxy before it that speaks HTTPS; see README.md.")
+    say("\nCtrl-C stops it.")
 
 
 def serve(options: argparse.Namespace, data: Path, stop: Stop) -> int:
@@ -172,12 +183,12 @@ def serve(options: argparse.Namespace, data: Path, stop: Stop) -> int:
         environment = environment_of(data, host)
         web, worker = web_child(environment, lock, host, port), worker_child(environment, lock)
         try:
-            prepare(environment, lock, stop, *([] if options.no_demo else ["--demo"]))
+            prepare(environment, lock, stop, demo=not options.no_demo)
             worker.start()
             web.start()
             wait_until(lambda: web_answers(environment, host, port), web, stop)
             wait_until(lambda: worker_answers(environment, worker), worker, stop)
-            announce(url, environment, data)
+            announce(url, environment, open_to_others=host not in LOOPBACK)
             watch(web, worker, stop)
         except StoppedError:
             pass
@@ -204,7 +215,7 @@ def once(options: argparse.Namespace, data: Path, stop: Stop) -> int:
                 ["--out", str(options.out)] if options.out else ["--folder", str(data / "papers")]
             )
             try:
-                prepare(environment, lock, stop, "--demo")
+                prepare(environment, lock, stop, demo=True)
                 worker.start()
                 wait_until(lambda: worker_answers(environment, worker), worker, stop)
                 job.start()
