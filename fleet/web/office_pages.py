@@ -1,0 +1,183 @@
+"""The office: who is due, operators and their people, the audit trail."""
+
+from __future__ import annotations
+
+from collections import Counter
+from uuid import UUID
+
+from django.contrib import messages
+from django.contrib.auth.decorators import login_required
+from django.core.exceptions import ValidationError
+from django.db.models import Count, Q
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import get_object_or_404, redirect, render
+from django.urls import path
+from django.views.decorators.http import require_http_methods, require_safe
+
+from fleet import rules
+from fleet.models import Operator, Person
+from fleet.queries.standing import WORDS, standings
+from fleet.queries.whose import aircraft_of, audit_of, operators_of, people_of
+from fleet.services import people as services
+from fleet.web.forms_office import OperatorForm, PersonForm
+from fleet.web.paging import page_of
+
+# What an office asks for: a name for a set of states.
+QUESTIONS = {
+    "due": ("Due now", ("expired", "changed", "withdrawn", "untested")),
+    "soon": ("Due soon", ("due_soon",)),
+    "none": ("Without an approval", ("expired", "changed", "withdrawn", "untested", "no_setup")),
+    "approved": ("Approved", ("approved", "due_soon")),
+    "all": ("All", tuple(WORDS)),
+}
+
+
+@login_required
+@require_safe
+def due(request: HttpRequest) -> HttpResponse:
+    """Who is due, the longest due first."""
+    found = standings(request.user)
+    tally = Counter(standing.state for standing in found)
+    asked = request.GET.get("show", "due")
+    states = QUESTIONS.get(asked, QUESTIONS["due"])[1]
+    context = {
+        "page": page_of(request, [one for one in found if one.state in states]),
+        "questions": [
+            (key, words, sum(tally[state] for state in of), key == asked)
+            for key, (words, of) in QUESTIONS.items()
+        ],
+        "section": "due",
+    }
+    return render(request, "fleet/due.html", context)
+
+
+@login_required
+@require_safe
+def operators(request: HttpRequest) -> HttpResponse:
+    """Operators, each with the size of its fleet."""
+    rules.allow(rules.sees_everyone, request.user)
+    words = request.GET.get("q", "").strip()
+    rows = operators_of(request.user).annotate(
+        aircraft_count=Count(
+            "aircraft", filter=Q(aircraft__retired_on__isnull=True), distinct=True
+        ),
+        people_count=Count("people", filter=Q(people__is_active=True), distinct=True),
+    )
+    if words:
+        rows = rows.filter(Q(name__icontains=words) | Q(base__icontains=words))
+    context = {
+        "page": page_of(request, rows),
+        "words": words,
+        "may_change": rules.may_manage_operators(request.user),
+        "section": "operators",
+    }
+    return render(request, "fleet/operators.html", context)
+
+
+@login_required
+@require_safe
+def operator(request: HttpRequest, operator_id: UUID) -> HttpResponse:
+    """One operator: particulars, people, fleet."""
+    one: Operator = get_object_or_404(operators_of(request.user), pk=operator_id)
+    fleet = aircraft_of(request.user).filter(operator=one)
+    context = {
+        "one": one,
+        "people": people_of(request.user).filter(operator=one),
+        "standings": standings(request.user, aircraft=fleet.filter(retired_on__isnull=True)),
+        "retired": fleet.filter(retired_on__isnull=False),
+        "may_change": rules.may_manage_operators(request.user),
+        "may_change_fleet": rules.may_change_fleet(request.user),
+        "section": "operators",
+    }
+    return render(request, "fleet/operator.html", context)
+
+
+@login_required
+@require_http_methods(["GET", "HEAD", "POST"])
+def operator_new(request: HttpRequest) -> HttpResponse:
+    """Add an operator."""
+    person: Person = rules.allow(rules.may_manage_operators, request.user)
+    form = OperatorForm(request.POST or None, system=person.unit_system)
+    if request.method == "POST" and form.is_valid():
+        values = dict(form.cleaned_data)
+        values.pop("left_on")
+        try:
+            added = services.add_operator(by=person, **values)
+        except ValidationError as error:
+            form.take_errors(error)
+        else:
+            messages.success(request, f"{added} is on the list.")
+            return redirect("operator", added.pk)
+    context = {"form": form, "title": "Add an operator", "section": "operators"}
+    return render(request, "fleet/office_form.html", context)
+
+
+@login_required
+@require_http_methods(["GET", "HEAD", "POST"])
+def operator_edit(request: HttpRequest, operator_id: UUID) -> HttpResponse:
+    """Change an operator's particulars."""
+    one: Operator = get_object_or_404(operators_of(request.user), pk=operator_id)
+    person: Person = rules.allow(rules.may_manage_operators, request.user)
+    form = OperatorForm(
+        request.POST or None,
+        system=person.unit_system,
+        initial={name: getattr(one, name) for name in services.OPERATOR_FIELDS},
+    )
+    if request.method == "POST" and form.is_valid():
+        try:
+            services.change_operator(one, by=person, **form.cleaned_data)
+        except ValidationError as error:
+            form.take_errors(error)
+        else:
+            messages.success(request, "Saved.")
+            return redirect("operator", one.pk)
+    context = {"form": form, "title": f"Change {one}", "back": one, "section": "operators"}
+    return render(request, "fleet/office_form.html", context)
+
+
+@login_required
+@require_http_methods(["GET", "HEAD", "POST"])
+def person_new(request: HttpRequest, operator_id: UUID) -> HttpResponse:
+    """Give somebody of an operator access."""
+    one: Operator = get_object_or_404(operators_of(request.user), pk=operator_id)
+    person: Person = rules.allow(rules.may_manage_operators, request.user)
+    form = PersonForm(request.POST or None, system=person.unit_system)
+    if request.method == "POST" and form.is_valid():
+        try:
+            added = services.add_person(by=person, operator=one, **form.cleaned_data)
+        except ValidationError as error:
+            form.take_errors(error)
+        else:
+            messages.success(request, f"{added} can sign in as {added.email}.")
+            return redirect("operator", one.pk)
+    title = f"Give access to somebody of {one}"
+    context = {"form": form, "title": title, "back": one, "section": "operators"}
+    return render(request, "fleet/office_form.html", context)
+
+
+@login_required
+@require_safe
+def trail(request: HttpRequest) -> HttpResponse:
+    """Who did what, newest first."""
+    rules.allow(rules.may_read_audit, request.user)
+    words = request.GET.get("q", "").strip()
+    rows = audit_of(request.user)
+    if words:
+        rows = rows.filter(
+            Q(person_name__icontains=words)
+            | Q(subject_name__icontains=words)
+            | Q(operator__name__icontains=words)
+        )
+    context = {"page": page_of(request, rows), "words": words, "section": "trail"}
+    return render(request, "fleet/trail.html", context)
+
+
+urlpatterns = [
+    path("due/", due, name="due"),
+    path("operators/", operators, name="operators"),
+    path("operators/new/", operator_new, name="operator-new"),
+    path("operators/<uuid:operator_id>/", operator, name="operator"),
+    path("operators/<uuid:operator_id>/edit/", operator_edit, name="operator-edit"),
+    path("operators/<uuid:operator_id>/people/new/", person_new, name="person-new"),
+    path("trail/", trail, name="trail"),
+]
