@@ -12,7 +12,7 @@ import tests.bench
 def names() -> list[str]:
     """Names of the benchmarks: the modules of this package."""
     found = (module.name for module in pkgutil.iter_modules(tests.bench.__path__))
-    return sorted(name for name in found if not name.startswith("_"))
+    return sorted(name for name in found if not name.startswith(("_", "test_")))
 
 
 def run(arguments: list[str]) -> int:

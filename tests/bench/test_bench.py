@@ -1,0 +1,36 @@
+"""The runner of the benchmarks, and that each says its ratio last."""
+
+from __future__ import annotations
+
+import pytest
+
+from tests.bench import overlap
+from tests.bench.__main__ import names, run
+
+
+def test_benchmarks_are_the_modules_beside_the_runner():
+    assert "overlap" in names()
+    assert not [name for name in names() if name.startswith(("_", "test_"))]
+
+
+@pytest.mark.parametrize("arguments", [[], ["nothing"], ["overlap", "twice"], ["__main__"]])
+def test_unknown_benchmark_names_the_known_ones(arguments, capsys):
+    assert run(arguments) == 2
+    answer = capsys.readouterr()
+    assert answer.out == ""
+    assert "NAME one of:" in answer.err
+    assert "overlap" in answer.err
+
+
+def test_overlap_prints_its_ratio_last(capsys, monkeypatch):
+    # One round on few swaths: the sides must agree; the time itself is the benchmark's business.
+    monkeypatch.setattr(overlap, "ROUNDS", 1)
+    monkeypatch.setattr(overlap, "SWATHS", 12)
+    monkeypatch.setattr(overlap, "SWATH_STEPS", overlap.SWATH_STEPS[:12])
+    monkeypatch.setattr(overlap, "SWATHS_M", overlap.SWATHS_M[:12])
+    assert run(["overlap"]) == 0
+    lines = capsys.readouterr().out.splitlines()
+    assert lines[0].startswith("largest difference of CV² to by_folding: ")
+    name, ratio = lines[-1].split(": ")
+    assert name == "ratio"
+    assert float(ratio) > 1.0
