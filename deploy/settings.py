@@ -51,6 +51,7 @@ INSTALLED_APPS = [
     "csp",
     "fleet",
     "reports",
+    "fixtures",
 ]
 
 MIDDLEWARE = [
