@@ -26,8 +26,9 @@ _ROUNDS: Final = 12  # it settles in three or four
 _ONSET_SHARE: Final = 0.4  # deposit reaches out to two fifths of the threshold that begins it
 _FEW: Final = 20  # readings below which roughness cannot tell noise from shape
 _WINDOW_M: Final = 0.7  # longest running mean in which onset is looked for
-_FIRST_EDGE_M: Final = 1.5
+_FIRST_EDGE_M: Final = 1.0
 _ENOUGH_CLEAN: Final = 8  # readings of clean string that tell its noise
+_LEAST_STEPS: Final = 2.5  # of clean string under noise of a percent and more
 _FAINT: Final = 0.01  # share of the peak at which onset should still be seen
 
 
@@ -148,7 +149,7 @@ def _describe(
             min(last_m, max(heel_m, to_m + guard_m)),
         ),
         clean_m=(from_m - first_m, last_m - to_m),
-        needed_m=least_clean_m(noise, reach.peak, parameters),
+        needed_m=least_clean_m(position_m, noise, reach.peak, parameters),
         standing=(
             (levels[0] - float(line[0])) / scale,
             (levels[1] - float(line[-1])) / scale,
@@ -289,10 +290,17 @@ def guard_for(width_m: float, parameters: PassParameters) -> float:
     return max(parameters.guard_m, parameters.guard_percent / 100 * width_m)
 
 
-def least_clean_m(noise: float, peak: float, parameters: PassParameters) -> float:
-    """Clean string that an end needs to count as clean [m]."""
+def least_clean_m(
+    position_m: Floats, noise: float, peak: float, parameters: PassParameters
+) -> float:
+    """Clean string that an end needs to count as clean [m].
+
+    Under noise two readings alone cannot tell clean string from the foot of the deposit.
+    """
     percent = 100 * noise / peak if peak > 0 else 0.0
-    return parameters.least_clean_m + parameters.clean_per_noise_m * min(percent, 10.0)
+    steps_m = _LEAST_STEPS * float(np.median(np.diff(position_m)))
+    length_m = parameters.least_clean_m + parameters.clean_per_noise_m * min(percent, 10.0)
+    return max(length_m, min(percent, 1.0) * steps_m)
 
 
 def _clean_ends(position_m: Floats, reach: _Reach, parameters: PassParameters) -> tuple[Mask, Mask]:
@@ -320,7 +328,7 @@ def _fit(
 ) -> tuple[Floats, Basis]:
     """Background line from whatever clean string there is."""
     from_m, to_m = position_m[reach.first], position_m[reach.last]
-    needed_m = least_clean_m(noise, reach.peak, parameters) if reach.found else 0.0
+    needed_m = least_clean_m(position_m, noise, reach.peak, parameters) if reach.found else 0.0
     left = bool(clean[0].any()) and from_m - position_m[0] >= needed_m
     right = bool(clean[1].any()) and position_m[-1] - to_m >= needed_m
     if left and right:

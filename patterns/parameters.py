@@ -58,7 +58,7 @@ class PassParameters:
 
     edge_m: float = 0.5
     least_clean_m: float = 0.5
-    clean_per_noise_m: float = 0.25
+    clean_per_noise_m: float = 0.15
     guard_m: float = 1.0
     guard_percent: float = 10.0
     onset_percent: float = 0.1

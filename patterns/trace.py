@@ -219,7 +219,7 @@ def _nothing(trace: Trace, grid: Grid, background: Background) -> PreparedPass:
     raw, line, covered = _as_read(trace.position_m, trace.reading, background.line, grid)
     remark = Remark(
         "no_deposit",
-        "No deposit was found: nothing stands above the noise of the string.",
+        "No deposit was found: nothing stands above the level of the string's ends and its noise.",
         "suspect",
     )
     return PreparedPass(
