@@ -243,7 +243,8 @@ def _shapes(passes: Sequence[PreparedPass], bin_m: float) -> Floats:
     for one in passes:
         step_m = one.total / float(one.deposit.sum())
         place_m = step_m * (np.arange(size) - half) - one.centre_m
-        count = int(np.ceil(2 * half * step_m / bin_m)) + 1
+        # The step comes back from the total with rounding; the bins must be as many in every row.
+        count = int(np.ceil(2 * half * step_m / bin_m - 1e-6)) + 1
         bins = np.clip(np.floor(place_m / bin_m + 0.5).astype(np.intp) + count, 0, 2 * count)
         share = np.asarray(one.deposit * step_m / one.total)
         rows.append(np.bincount(bins, weights=share, minlength=2 * count + 1).astype(np.float64))
