@@ -38,6 +38,7 @@ Indices = NDArray[np.intp]
 # A swath counts as a whole number of steps when it is one within this share of a step: far above
 # the rounding of metres in double precision, far below anything that would move a CV.
 _STEP_TOLERANCE: Final = 1e-6
+_NEIGHBOURS: Final = 16  # lines summed at a time; bounds the memory where swaths are very narrow
 
 
 @dataclass(frozen=True, slots=True)
@@ -368,18 +369,17 @@ def _correlations(
 
 
 def _comb_sums(table: Floats, starts: Indices, periods: Indices, zero: int) -> Floats:
-    """Sum the rows start, start + period, start + 2·period … below `zero`: (K, Q).
+    """Sum the rows start, start + period, start + 2·period … of a table: (K, Q).
 
-    Row `zero` of the table holds zeros. Each list of rows begins with it, so that none is empty and
-    one reduction sums them all.
+    From row `zero` on, where no lines meet, the rows count as that row, which holds zeros.
     """
-    counts = (zero - 1 - starts) // periods + 2
-    np.maximum(counts, 1, out=counts)
-    heads = np.cumsum(counts) - counts
-    rows = np.repeat(starts - (heads + 1) * periods, counts)
-    rows += np.arange(rows.size) * np.repeat(periods, counts)
-    rows[heads] = zero
-    return np.add.reduceat(table.take(rows, axis=0), heads, axis=0)
+    sums = np.zeros((starts.size, table.shape[1]))
+    most = int((zero - starts.min()) // periods.min()) + 1
+    for begin in range(0, most, _NEIGHBOURS):
+        number = np.arange(begin, min(begin + _NEIGHBOURS, most))[:, None]
+        rows = np.minimum(starts + number * periods, zero)
+        sums += table.take(rows, axis=0).sum(axis=0)
+    return sums
 
 
 def _fold(line: Floats, centre_index: int, period: int) -> Floats:

@@ -27,7 +27,7 @@ STEP_M = 0.05
 CENTRE = POSITIONS // 2
 SWATH_STEPS = np.arange(80, 80 + SWATHS)  # 4 m to 15.95 m in a pattern of 50 m
 SWATHS_M = SWATH_STEPS * STEP_M
-ROUNDS = 5
+ROUNDS = 9
 RUNS = {"by_closed_form": 50, "by_folding": 1, "by_folding_together": 1}
 
 
