@@ -115,8 +115,10 @@ def find_background(position_m: Floats, reading: Floats, parameters: PassParamet
     for _ in range(_ROUNDS):
         clean = _clean_ends(position_m, reach, parameters)
         line, basis = _fit(position_m, reading, clean, reach, noise, levels, parameters)
-        noise = _clean_noise(position_m, reading, clean, basis, noise)
-        before, reach = reach, _reach(position_m, reading - line, noise, parameters)
+        ends = _used(clean, basis)
+        seen = _scatter(position_m, reading, ends)
+        noise = noise if seen is None else seen
+        before, reach = reach, _reach(position_m, reading - line, noise, parameters, ends)
         if (before.first, before.last) == (reach.first, reach.last):
             break
     return _describe(position_m, reach, noise, line, basis, levels, parameters)
@@ -218,22 +220,30 @@ def _first_noise(position_m: Floats, reading: Floats, edge_m: float) -> float:
     return float(min(roughness(reading), (squares / count) ** 0.5))
 
 
-def _clean_noise(
-    position_m: Floats, reading: Floats, clean: tuple[Mask, Mask], basis: Basis, before: float
-) -> float:
-    """Noise of the string that the background rests on, or as before where that is too little.
+def _used(clean: tuple[Mask, Mask], basis: Basis) -> tuple[Mask, ...]:
+    """Clean ends that the background rests on."""
+    use: dict[Basis, tuple[Mask, ...]] = {
+        "both_ends": clean,
+        "left_end": clean[:1],
+        "right_end": clean[1:],
+        "no_clean_end": (),
+    }
+    return use[basis]
+
+
+def _scatter(position_m: Floats, value: Floats, ends: tuple[Mask, ...]) -> float | None:
+    """Standard deviation on the clean ends, or None where they are too little to tell.
 
     Each end is held against its own line, so that deposit taken for clean string in an early
     round does not pass for noise.
     """
-    use = {"both_ends": clean, "left_end": clean[:1], "right_end": clean[1:], "no_clean_end": ()}
     off: list[Floats] = []
-    for end in use[basis]:
+    for end in ends:
         if end.sum() >= 4:
-            slope, middle, centre_m = _line(position_m[end], reading[end])
-            off.append(reading[end] - middle - slope * (position_m[end] - centre_m))
+            slope, middle, centre_m = _line(position_m[end], value[end])
+            off.append(value[end] - middle - slope * (position_m[end] - centre_m))
     if sum(one.size for one in off) < _ENOUGH_CLEAN:
-        return before
+        return None
     return _MAD_TO_SD * float(np.median(np.abs(np.concatenate(off))))
 
 
@@ -251,14 +261,20 @@ def running_mean(position_m: Floats, reading: Floats, window_m: float) -> tuple[
 
 
 def _reach(
-    position_m: Floats, residual: Floats, noise: float, parameters: PassParameters
+    position_m: Floats,
+    residual: Floats,
+    noise: float,
+    parameters: PassParameters,
+    ends: tuple[Mask, ...] = (),
 ) -> _Reach:
     """Outermost deposit, with hysteresis: it begins high and reaches out until it is faint."""
     smooth, count = running_mean(
         position_m, residual, _window_m(position_m, residual, noise, parameters)
     )
     peak = float(np.max(smooth))
-    limit = parameters.noise_multiple * noise / np.sqrt(count)
+    # Noise that is not independent from reading to reading does not average out as it should.
+    wander = _scatter(position_m, smooth, ends) or 0.0
+    limit = parameters.noise_multiple * np.maximum(noise / np.sqrt(count), wander)
     core = smooth > np.maximum(limit, parameters.core_percent / 100 * peak)
     # Of some hundred readings of mere noise the highest seldom stands four deviations up.
     rough = 4 * roughness(residual) / np.sqrt(count) if residual.size >= _FEW else 0.0

@@ -110,7 +110,7 @@ def end_remarks(
     end = 1 if background.basis == "left_end" else 0
     side, at_m = ("left", "right")[end], float(position_m[-end])
     standing = 100 * background.standing[end]
-    if standing > parameters.standing_percent:
+    if standing > _standing_limit(background, parameters):
         text = (
             f"The string is too short: {standing:.0f} % of the peak still stands at its {side} "
             f"end, {at_m:.2f} m."
@@ -123,6 +123,12 @@ def end_remarks(
     return [Remark("little_clean_string", text, "warning", at_m, at_m)]
 
 
+def _standing_limit(background: Background, parameters: PassParameters) -> float:
+    """Share of the peak [%] that may stand at an end, whose level the noise makes unsure."""
+    noise = 100 * background.noise / background.peak if background.peak > 0 else 0.0
+    return parameters.standing_percent + 2 * noise
+
+
 def _no_clean_end(
     background: Background, raw_peak: float, parameters: PassParameters
 ) -> list[Remark]:
@@ -130,7 +136,7 @@ def _no_clean_end(
     ends = "; ".join(
         f"{100 * standing:.0f} % at the {side} end"
         for side, standing in zip(("left", "right"), background.standing, strict=True)
-        if 100 * standing > parameters.standing_percent
+        if 100 * standing > _standing_limit(background, parameters)
     )
     if ends:
         return [
