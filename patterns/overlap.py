@@ -26,8 +26,8 @@ from typing import Final, Literal, cast
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy import fft
 
+from patterns.correlation import comb_sums, correlations
 from patterns.errors import InputError
 
 Manner = Literal["one_way", "back_and_forth"]
@@ -38,7 +38,6 @@ Indices = NDArray[np.intp]
 # A swath counts as a whole number of steps when it is one within this share of a step: far above
 # the rounding of metres in double precision, far below anything that would move a CV.
 _STEP_TOLERANCE: Final = 1e-6
-_NEIGHBOURS: Final = 16  # lines summed at a time; bounds the memory where swaths are very narrow
 
 
 @dataclass(frozen=True, slots=True)
@@ -143,11 +142,11 @@ def line_products(
     first, second = np.array(
         list(combinations_with_replacement(range(stack.shape[0]), 2)), dtype=np.intp
     ).T
-    auto, mirror, zero = _correlations(stack, centre_index, first, second)
+    auto, mirror, zero = correlations(stack, centre_index, first, second)
     period = 2 * steps
-    alike = _comb_sums(auto, np.zeros_like(steps), period, zero)
-    one_way = _comb_sums(auto, steps, period, zero)
-    back_and_forth = _comb_sums(mirror, steps, period, zero)
+    alike = comb_sums(auto, np.zeros_like(steps), period, zero)
+    one_way = comb_sums(auto, steps, period, zero)
+    back_and_forth = comb_sums(mirror, steps, period, zero)
     both_sides = period[:, None]  # neighbours lie left and right, and the n of the formula
     for sums in (one_way, back_and_forth):
         sums += alike
@@ -333,53 +332,6 @@ def steps_in_swath(swaths_m: ArrayLike, step_m: float) -> Indices:
             f"use a step that divides it, such as {swath / parts:.6g} m ({parts} to the swath)",
         )
     return steps.astype(np.intp)
-
-
-def _correlations(
-    stack: Floats, centre_index: int, first: Indices, second: Indices
-) -> tuple[Floats, Floats, int]:
-    """Correlate pairs of passes, straight and turned about the flight line.
-
-    Returns two tables (distance k in steps, pair) and the distance from which no lines meet, where
-    both hold zeros. The first holds the products of a pair at distance k, mean of both directions;
-    the second the same with one of the two turned. Both are halved at k = 0, so that twice a sum
-    over k counts it once.
-    """
-    count, size = stack.shape
-    reach = 2 * max(centre_index, size - 1 - centre_index)
-    half = fft.next_fast_len(reach + 1, real=True)
-    # With the flight line at place 0 the real part of a spectrum is that of the even half of the
-    # pattern and the imaginary part that of the odd half; turning the pattern changes its sign.
-    turned = np.zeros((count, 2 * half))
-    turned[:, : size - centre_index] = stack[:, centre_index:]
-    turned[:, 2 * half - centre_index :] = stack[:, :centre_index]
-    spectra = fft.rfft(turned, norm="ortho")  # so that the transform back needs no scale
-    even, odd = spectra.real.copy(), spectra.imag.copy()
-    evens = even[first] * even[second]
-    odds = odd[first] * odd[second]
-    tables = []
-    for spectrum in (evens + odds, evens - odds):
-        # A real spectrum belongs to an even sequence, which a cosine transform finds. By distance
-        # first: whoever picks distances then reads the pairs in one stretch.
-        table = np.ascontiguousarray(fft.dct(spectrum, type=1).T)
-        table[0] *= 0.5
-        table[reach + 1] = 0.0
-        tables.append(table)
-    return tables[0], tables[1], reach + 1
-
-
-def _comb_sums(table: Floats, starts: Indices, periods: Indices, zero: int) -> Floats:
-    """Sum the rows start, start + period, start + 2·period … of a table: (K, Q).
-
-    From row `zero` on, where no lines meet, the rows count as that row, which holds zeros.
-    """
-    sums = np.zeros((starts.size, table.shape[1]))
-    most = int((zero - starts.min()) // periods.min()) + 1
-    for begin in range(0, most, _NEIGHBOURS):
-        number = np.arange(begin, min(begin + _NEIGHBOURS, most))[:, None]
-        rows = np.minimum(starts + number * periods, zero)
-        sums += table.take(rows, axis=0).sum(axis=0)
-    return sums
 
 
 def _fold(line: Floats, centre_index: int, period: int) -> Floats:
