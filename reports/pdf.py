@@ -1,0 +1,146 @@
+"""HTML to PDF: the one module that knows the layout engine.
+
+What comes out is PDF/A-3a (ISO 19005-3, for keeping) and PDF/UA-1 (ISO 14289-1, for everybody) at
+once: fonts embedded, tagged, readable without the network. Nothing is fetched from anywhere; what
+a paper shows must be in its HTML. The same HTML, moment and files give the same bytes: no clock is
+read, so a paper can be known by its digest.
+"""
+
+from __future__ import annotations
+
+import base64
+import datetime
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import cache
+from importlib.resources import files
+from io import BytesIO
+from typing import Any, Final
+
+import pydyf  # type: ignore[import-untyped]
+from weasyprint import HTML, Attachment
+from weasyprint.css import ColorProfile
+from weasyprint.urls import FatalURLFetchingError, URLFetcher
+
+_CLOSING: Final = b"</rdf:RDF>"
+_STREAM: Final = b">>\nstream\n"
+_END_STREAM: Final = b"\nendstream"
+
+
+class NotInlineError(ValueError):
+    """A paper asked for something that is not in its HTML."""
+
+
+class NotDrawnError(ValueError):
+    """Something in the HTML could not be drawn, so the paper would lack it."""
+
+
+@dataclass(frozen=True, slots=True)
+class EmbeddedFile:
+    """A file that goes with the paper, inside the PDF: the data it was made from."""
+
+    name: str
+    description: str
+    data: bytes
+
+
+class _InlineOnly(URLFetcher):  # type: ignore[misc]  # the engine has no types
+    """Opens data: addresses and nothing else."""
+
+    def fetch(self, url: str, headers: Any = None) -> Any:
+        """Return what a data: address holds."""
+        if not url.startswith("data:"):
+            raise FatalURLFetchingError(f"not inline: {url[:80]}")
+        return super().fetch(url, headers)
+
+
+def to_pdf(
+    html: str, *, stated_at: datetime.datetime, embedded: Sequence[EmbeddedFile] = ()
+) -> bytes:
+    """Turn HTML into PDF/A-3a and PDF/UA-1.
+
+    Parameters
+    ----------
+    html : str
+        A whole document with ``lang`` and ``<title>``; images as data: addresses with ``alt``.
+    stated_at : datetime
+        The moment the paper speaks for, with time zone; it stands in the PDF as its date.
+    embedded : sequence of EmbeddedFile
+        Files to put inside.
+
+    Raises
+    ------
+    NotInlineError
+        Where the HTML asks for anything that is not in it.
+    """
+    moment = stated_at.astimezone(datetime.UTC)
+    try:
+        document = HTML(string=html, url_fetcher=_InlineOnly()).render(
+            pdf_variant="pdf/a-3a", color_profiles={"srgb": _colours()}
+        )
+        document.metadata.created = document.metadata.modified = f"{moment:%Y-%m-%dT%H:%M:%SZ}"
+        pdf: bytes = document.write_pdf(
+            finisher=_finished,
+            pdf_variant="pdf/a-3a",
+            output_intent="given",  # the profile above; of its own the engine leaves the file open
+            uncompressed_pdf=True,  # compressed by the finisher
+            attachments=[_attachment(one, moment) for one in embedded],
+        )
+    except FatalURLFetchingError as error:
+        raise NotInlineError(str(error)) from error
+    return pdf
+
+
+def _attachment(one: EmbeddedFile, moment: datetime.datetime) -> Attachment:
+    return Attachment(
+        string=one.data,
+        name=one.name,
+        description=one.description,
+        created=moment,
+        modified=moment,
+        relationship="Data",
+        url_fetcher=_InlineOnly(),
+    )
+
+
+def _colours() -> Any:
+    """Return what the colours of a paper mean: sRGB."""
+    profile = BytesIO(_asset("weasyprint.pdf", "sRGB2014.icc"))
+    return ColorProfile(profile, "sRGB2014.icc", "relative-colorimetric", ("r", "g", "b"))
+
+
+def _finished(_document: Any, pdf: Any) -> None:
+    """Claim PDF/UA-1 besides PDF/A-3a in the metadata, and compress all but those.
+
+    The engine writes the metadata of one standard only. They have to stay plain to be found
+    (ISO 19005-3, 6.6.2.1, from memory; a rule of the validator).
+    """
+    metadata = pdf.objects[int(pdf.catalog["Metadata"].split()[0])]
+    claims = _asset("reports", "assets/pdfua.xmp")
+    metadata.stream = [b"\n".join(metadata.stream).replace(_CLOSING, claims + _CLOSING, 1)]
+    for one in pdf.objects:
+        if isinstance(one, pydyf.Stream) and one is not metadata:
+            _compress(one)
+
+
+def _compress(stream: Any) -> None:
+    """Compress a stream so that it cannot end in a line break.
+
+    Before the closing keyword stands a line break that does not count to the length. Where the
+    data end in one of their own, readers disagree about which it is.
+    """
+    stream.compress = True
+    written: bytes = stream.data
+    packed = written[written.index(_STREAM) + len(_STREAM) : -len(_END_STREAM)]
+    filters = ["/FlateDecode"]
+    if packed[-1:] in (b"\r", b"\n"):
+        packed = base64.a85encode(packed) + b"~>"
+        filters.insert(0, "/ASCII85Decode")
+    stream.compress = False
+    stream.stream = [packed]
+    stream.extra["Filter"] = pydyf.Array(filters)
+
+
+@cache
+def _asset(package: str, path: str) -> bytes:
+    return files(package).joinpath(path).read_bytes()

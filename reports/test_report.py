@@ -1,0 +1,156 @@
+"""The test report: a stored analysis, and the approval given on it, as a paper.
+
+What it says comes from the stored rows alone, and so does its date: the same rows give the same
+paper, byte for byte.
+"""
+
+from __future__ import annotations
+
+import datetime
+import json
+from dataclasses import dataclass
+from importlib.resources import files
+from typing import Final, Literal, cast
+
+from django.template.loader import render_to_string
+
+from fleet.measures import unit_of
+from fleet.models import AnalysisRun, Approval, FlightPass
+from fleet.queries.inputs import is_current
+from patterns.draw import System
+from patterns.overlap import Manner
+from reports import answer, evidence, figures
+from reports.pdf import EmbeddedFile, to_pdf
+
+PageSize = Literal["letter", "a4"]
+
+CAUTIONS: Final = (
+    "A test finding, not permission to spray. The product label and local rules decide.",
+    "It holds for this aircraft with this set-up only. After any change to boom, nozzles, pressure "
+    "or airspeed, test again.",
+    "Swath and evenness were found on a string in the wind of the test; they say nothing about "
+    "drift, droplet size or dose.",
+)
+
+
+@dataclass(frozen=True, slots=True)
+class TestReport:
+    """Everything the paper says, in the reader's units and words."""
+
+    __test__ = False  # not a test case, whatever a test runner may think of the name
+
+    registration: str
+    aircraft: str
+    operator: str
+    base: str
+    setup: str
+    flown: str
+    analyst: str
+    analysed: str
+    answers: tuple[answer.Answer, ...]
+    reasons: tuple[answer.Reason, ...]
+    passes_figure: figures.Figure
+    evenness_figure: figures.Figure
+    field_figure: figures.Figure | None
+    boom_figure: figures.Figure
+    findings: tuple[str, ...]
+    passes: list[evidence.PassRow]
+    pass_notes: tuple[str, ...]
+    stale: bool
+    setup_facts: list[evidence.Fact]
+    condition_facts: list[evidence.Fact]
+    weather_remarks: tuple[str, ...]
+    method_facts: list[evidence.Fact]
+    digests: list[evidence.Digest]
+    stated_at: datetime.datetime
+    wind_unit: str
+    length_unit: str
+    cautions: tuple[str, ...] = CAUTIONS
+
+
+def shown_approval(analysis: AnalysisRun, approval_id: str | None) -> Approval | None:
+    """Return the approval the report speaks of: the one named, else the last on this analysis."""
+    rows = Approval.objects.filter(analysis=analysis).select_related(
+        "approved_by", "withdrawal__withdrawn_by", "superseded_by"
+    )
+    chosen: Approval | None = (
+        rows.get(pk=approval_id) if approval_id else rows.order_by("created_at", "id").last()
+    )
+    return chosen
+
+
+def compose(analysis: AnalysisRun, approval: Approval | None, system: System) -> TestReport:
+    """Gather what the report says."""
+    test, result = analysis.test, analysis.result
+    setup, visit = test.setup, test.visit
+    aircraft = setup.aircraft
+    standing = approval if approval and not answer.ended_word(approval) else None
+    passes = list(FlightPass.objects.filter(test=test).select_related("raw_file"))
+    return TestReport(
+        registration=aircraft.registration,
+        aircraft=f"{aircraft.make} {aircraft.model}".strip(),
+        operator=analysis.operator.name,
+        base=analysis.operator.base,
+        setup=str(setup),
+        flown=f"{answer.day(test.flown_on)}, {visit.place}",
+        analyst=visit.analyst.name,
+        analysed=f"Analysis {analysis.number}, {answer.day(analysis.created_at)}",
+        answers=answer.answers(analysis, approval, setup.manner, system),
+        reasons=answer.reasons(analysis, approval, setup.manner, system),
+        passes_figure=figures.passes_figure(result, system),
+        evenness_figure=figures.evenness_figure(
+            result, system, standing.swath_m if standing else None
+        ),
+        field_figure=_field(analysis, standing, setup.manner, system),
+        boom_figure=figures.boom_figure(setup, system),
+        findings=evidence.findings(result, system),
+        passes=evidence.pass_rows(analysis, passes, system),
+        pass_notes=evidence.pass_notes(analysis, system),
+        stale=not is_current(analysis, test, [one for one in passes if one.raw_file is not None]),
+        setup_facts=evidence.setup_facts(setup, system),
+        condition_facts=evidence.condition_facts(analysis, test, system),
+        weather_remarks=evidence.weather_remarks(analysis, system),
+        method_facts=evidence.method_facts(analysis, system),
+        digests=evidence.digests(analysis),
+        stated_at=answer.stated_at(analysis, approval),
+        wind_unit=unit_of("wind", system),
+        length_unit=unit_of("length", system),
+    )
+
+
+def _field(
+    analysis: AnalysisRun, standing: Approval | None, usual: str, system: System
+) -> figures.Figure | None:
+    """The field at the approved swath, else at the one recommended for the set-up's way."""
+    manner = cast(Manner, standing.manner if standing else usual)
+    swath_m = standing.swath_m if standing else getattr(analysis.result.recommended, manner).swath_m
+    if swath_m is None:
+        return None
+    return figures.field_figure(analysis.result, system, swath_m, manner)
+
+
+def to_html(report: TestReport, page_size: PageSize) -> str:
+    """Write the report as one HTML document."""
+    style = files("reports").joinpath("assets/paper.css").read_text("utf-8")
+    return render_to_string(
+        "reports/test_report.html", {"report": report, "page_size": page_size, "style": style}
+    )
+
+
+def render(
+    analysis: AnalysisRun, approval: Approval | None, *, system: System, page_size: PageSize
+) -> bytes:
+    """Make the report as PDF, with the analysis inside it as data."""
+    report = compose(analysis, approval, system)
+    return to_pdf(
+        to_html(report, page_size), stated_at=report.stated_at, embedded=embedded(analysis)
+    )
+
+
+def embedded(analysis: AnalysisRun) -> list[EmbeddedFile]:
+    """Return inputs and result as the files whose digests stand in the report."""
+    inputs = json.dumps(analysis.inputs, sort_keys=True).encode()
+    return [
+        EmbeddedFile("inputs.json", "Inputs of the analysis", inputs),
+        EmbeddedFile("result.json", "Result of the analysis", analysis.document.encode()),
+    ]
