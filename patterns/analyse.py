@@ -148,13 +148,19 @@ def analyse(inputs: Sequence[PassInput], parameters: Parameters | None = None) -
     Raises
     ------
     InputError
-        For no pass at all, or a setting that makes no sense.
+        For no pass at all, passes of unlike instruments, or a setting that makes no sense.
     PatternError
         Where no pass is accepted; it names each with its reason.
     """
     parameters = parameters or Parameters()
     if not inputs:
         raise InputError("passes", "there is none", "give the traces of at least one pass")
+    if len({one.trace.kind for one in inputs}) > 1:
+        raise InputError(
+            "passes",
+            "some hold readings and some spectra, which have no common mean",
+            "give passes that were read by one instrument",
+        )
     grid = grid_of([one.trace for one in inputs], parameters)
     prepared = [prepare_pass(one.trace, grid, parameters.one_pass) for one in inputs]
     verdicts = judge(
@@ -190,7 +196,8 @@ def grid_of(traces: Sequence[Trace], parameters: Parameters) -> Grid:
 
     Its step divides every swath. Where every file holds separate collectors on the places of such
     a grid, that is the grid, and the collectors are added up as one would by hand; a finer grid
-    would have to invent the deposit between them.
+    would have to invent the deposit between them. Passes that are moved to their centre need the
+    finer grid all the same.
 
     Parameters
     ----------
@@ -209,7 +216,7 @@ def grid_of(traces: Sequence[Trace], parameters: Parameters) -> Grid:
         reach_m *= 2
     swaths_m = parameters.swaths_m or (AUTOMATIC_STEP_M,)
     collector_m = _collector_step_m(traces, parameters)
-    if collector_m is not None:
+    if collector_m is not None and parameters.centring == "flight_line":
         grid = grid_for(swaths_m, reach_m, collector_m + 1e-6)
         if abs(grid.step_m - collector_m) < 1e-6 and all(
             stands_on(trace.position_m, grid) for trace in traces

@@ -212,10 +212,9 @@ def _total_remarks(
     ratio: float, odd: bool, enough: bool, parameters: JudgeParameters
 ) -> list[Remark]:
     percent = 100 * (ratio - 1)
-    text = (
-        f"The total is {abs(percent):.0f} % {'above' if percent > 0 else 'below'} that of the "
-        "other passes."
-    )
+    how = f"{ratio:.3g} times" if ratio >= 3 else f"{abs(percent):.0f} % "
+    how += "" if ratio >= 3 else "above" if percent > 0 else "below"
+    text = f"The total is {how} that of the other passes."
     if odd:
         weight: Weight = "suspect" if enough else "warning"
         return [Remark("total_unlike", text + ("" if enough else _TOO_FEW), weight)]

@@ -156,6 +156,33 @@ class TestExactValues:
         analysis = analyse([PassInput(read_trace(data, source="table.csv"))])
         assert [remark.code for remark in analysis.passes[0].remarks] == ["coarse_readings"]
 
+    @pytest.mark.parametrize("seed", range(5))
+    def test_triangle_from_uneven_steps(self, seed):
+        """300 readings anywhere on 40 m; corners fall between readings, so 0.3 points."""
+        x = np.unique(np.random.default_rng(seed).uniform(-20, 20, 300).round(3))
+        x = np.concatenate(([-20.0], x, [20.0]))
+        trace = read_trace(file_of(x, triangle(x) + 70 - x), source="uneven.csv")
+        analysis = analyse([PassInput(trace)], Parameters(swaths_m=(12.0, 15.0, 18.0)))
+        for swath_m, exact in ((12, 6.9282), (15, 25.0), (18, 45.2548)):
+            assert cv_at(analysis, "one_way", swath_m) == pytest.approx(exact, abs=0.3)
+
+    def test_triangle_from_spectra(self):
+        """A dye line of 12 nm on a sloping baseline; its height draws the triangle."""
+        nm = np.arange(520, 660, 2.0)
+        rng = np.random.default_rng(1)
+        x = string(20.0, 0.2)
+        counts = 200 + 0.5 * (nm - 520) + rng.normal(0, 2, (x.size, nm.size))
+        counts += triangle(x)[:, None] * np.exp(-(((nm - 580) / 12) ** 2) / 2)
+        rows = [",".join(f"{v:.2f}" for v in (at, *row)) for at, row in zip(x, counts, strict=True)]
+        head = ",".join(["position_m", *(f"{v:g}" for v in nm)])
+        data = "\n".join([head, *rows, ""]).encode()
+        inputs = [PassInput(read_trace(data, source="spectra.csv"))]
+        analysis = analyse(inputs, Parameters(swaths_m=(12.0, 15.0, 18.0)))
+        for swath_m, exact in ((12, 6.9282), (15, 25.0), (18, 45.2548)):
+            assert cv_at(analysis, "one_way", swath_m) == pytest.approx(exact, abs=0.3)
+        with pytest.raises(InputError, match="some hold readings and some spectra"):
+            analyse([*inputs, flown(triangle)])
+
     def test_mean_times_swath_is_the_total(self):
         analysis = analyse([flown(triangle)], Parameters(swaths_m=(10.0,)))
         step_m = analysis.pattern.position_m[1] - analysis.pattern.position_m[0]
@@ -275,10 +302,22 @@ class TestSweepAndGrid:
         assert grid_of(traces, Parameters()).position_m[-1] == pytest.approx(20.1)
         assert grid_of(traces, Parameters(centring="deposition")).position_m[-1] > 40
 
-    def test_collectors_off_the_flight_line_get_a_fine_grid(self):
-        data = file_of(TABLE_POSITION_FT + 1, TABLE_DEPOSIT, unit="ft")
+    @pytest.mark.parametrize(
+        ("offset_ft", "swath_m", "centring", "coarse"),
+        [
+            (0, 9.144, "flight_line", True),
+            (1, 9.144, "flight_line", False),
+            (0, 9.0, "flight_line", False),
+            (0, 9.144, "deposition", False),
+        ],
+    )
+    def test_collectors_are_the_grid_only_where_they_fit(
+        self, offset_ft, swath_m, centring, coarse
+    ):
+        data = file_of(TABLE_POSITION_FT + offset_ft, TABLE_DEPOSIT, unit="ft")
         trace = read_trace(data, source="table.csv", options=ReadOptions(origin="centre"))
-        assert grid_of([trace], Parameters(swaths_m=(9.144,))).step_m < 0.1
+        step_m = grid_of([trace], Parameters(swaths_m=(swath_m,), centring=centring)).step_m
+        assert step_m == pytest.approx(1.524) if coarse else step_m <= 0.1
 
 
 @pytest.fixture(scope="module")

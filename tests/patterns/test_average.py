@@ -59,6 +59,16 @@ class TestTotals:
         assert codes(verdicts[2]) == {"total_unlike"}
         assert not codes(verdicts[0]) | codes(verdicts[1])
 
+    @pytest.mark.parametrize(
+        ("scale", "words"),
+        [(0.3, "is 70 % below that"), (2.5, "is 150 % above that"), (12.0, "is 12 times that")],
+    )
+    def test_it_says_by_how_much(self, scale, words):
+        verdicts = judged(
+            [passed(scale, seed=0, noise=1), *(passed(seed=i, noise=1) for i in (1, 2))]
+        )
+        assert words in verdicts[0].remarks[0].text
+
     def test_two_passes_accuse_nobody(self):
         verdicts = judged([passed(1.0, seed=0), passed(0.3, seed=1)])
         assert all(verdict.accepted for verdict in verdicts)
