@@ -76,18 +76,21 @@ def entered(value: float, quantity: str, system: str) -> float:
 
 def prefilled(value: float, quantity: str, system: str) -> float:
     """Return a value in SI as the number to stand in the reader's form field."""
-    return float(f"{from_si(value, unit_of(quantity, system)):.4g}")
+    seen = float(f"{from_si(value, unit_of(quantity, system)):.4g}")
+    return int(seen) if seen.is_integer() else seen  # "60" in the field, not "60.0"
 
 
 def said(text: str, system: str) -> str:
     """Return a sentence of `patterns`, whose numbers are metric, in the reader's units."""
     if system == "metric":
         return text
-    return _NUMBER_WITH_UNIT.sub(lambda match: _reworded(match, system), text)
+    # Delta T is a difference of temperatures, and so are the bounds that it is held against.
+    degrees = "temperature_step" if "Delta T" in text else "temperature"
+    return _NUMBER_WITH_UNIT.sub(lambda match: _reworded(match, system, degrees), text)
 
 
-def _reworded(match: re.Match[str], system: str) -> str:
-    quantity = _SAID[match["unit"]]
+def _reworded(match: re.Match[str], system: str, degrees: str) -> str:
+    quantity = degrees if match["unit"] == "°C" else _SAID[match["unit"]]
     first = number(float(match["sign"].replace("−", "-") + match["number"]), quantity, system)
     last = ""
     if match["range"]:

@@ -2,11 +2,28 @@
 
 from django.urls import URLPattern
 
-from fleet.web import account, fleet_pages, office_pages, today_pages
+from fleet.web import (
+    account,
+    approval_pages,
+    fleet_pages,
+    job_pages,
+    office_pages,
+    pass_pages,
+    result_pages,
+    test_pages,
+    today_pages,
+    visit_pages,
+)
 
 urlpatterns: list[URLPattern] = [
     *account.urlpatterns,
     *today_pages.urlpatterns,
     *fleet_pages.urlpatterns,
     *office_pages.urlpatterns,
+    *visit_pages.urlpatterns,
+    *test_pages.urlpatterns,
+    *pass_pages.urlpatterns,
+    *job_pages.urlpatterns,
+    *result_pages.urlpatterns,
+    *approval_pages.urlpatterns,
 ]

@@ -1,0 +1,58 @@
+"""Work under way: how far it is, in its own words, and where it leads."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from django.contrib.auth.decorators import login_required
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import get_object_or_404, redirect, render
+from django.urls import path, reverse
+from django.views.decorators.http import require_safe
+from django_htmx.http import HttpResponseClientRedirect, HttpResponseStopPolling
+
+from fleet.models import Job, JobState
+from fleet.queries.whose import analyses_of, jobs_of, tests_of
+
+STOP_POLLING = HttpResponseStopPolling.status_code
+NAMES = {"analysis": "Analysis", "report": "Report"}
+
+
+@login_required
+@require_safe
+def job(request: HttpRequest, job_id: Any) -> HttpResponse:
+    """Show a job; once it is done, go to what came of it."""
+    found = get_object_or_404(jobs_of(request.user), pk=job_id)
+    stay = "stay" in request.GET  # asked from a page that somebody may be typing on
+    there = _result(found) if found.state == JobState.DONE else ""
+    if there and not stay:
+        return HttpResponseClientRedirect(there) if request.htmx else redirect(there)
+    context = {
+        "job": found,
+        "name": NAMES.get(found.kind, found.kind),
+        "result": there,
+        **_subject(request, found),
+    }
+    if not request.htmx:
+        return render(request, "fleet/job.html", context)
+    status = STOP_POLLING if found.has_ended else 200
+    return render(request, "fleet/parts/job.html", context, status=status)
+
+
+def _result(found: Job) -> str:
+    if found.kind == "report":
+        return reverse("paper", args=[found.paper.pk])
+    return reverse("analysis", args=[found.analysis.pk])
+
+
+def _subject(request: HttpRequest, found: Job) -> dict[str, Any]:
+    """What the work is about, and the way back to it."""
+    if found.kind == "report":
+        analysis = get_object_or_404(analyses_of(request.user), pk=found.subject_id)
+        back = reverse("analysis", args=[analysis.pk])
+        return {"test": analysis.test, "back": back, "section": "visits"}
+    test = get_object_or_404(tests_of(request.user), pk=found.subject_id)
+    return {"test": test, "back": reverse("test", args=[test.pk]), "section": "visits"}
+
+
+urlpatterns = [path("jobs/<uuid:job_id>/", job, name="job")]

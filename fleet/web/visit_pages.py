@@ -1,0 +1,204 @@
+"""Visits, the day sheet of each, and starting a test on it."""
+
+from __future__ import annotations
+
+import datetime
+from typing import Any
+from uuid import UUID
+
+from django.contrib import messages
+from django.contrib.auth.decorators import login_required
+from django.core.exceptions import ValidationError
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import get_object_or_404, redirect, render
+from django.urls import path
+from django.utils import timezone
+from django.views.decorators.http import require_http_methods, require_safe
+
+from fleet import rules
+from fleet.models import Person, Role, Test, Visit
+from fleet.queries.progress import tests_on
+from fleet.queries.standing import standings
+from fleet.queries.whose import aircraft_of, operators_of, setups_of, visits_of
+from fleet.services import tests as test_services
+from fleet.services import visits as visit_services
+from fleet.web.forms_testing import VisitForm
+from fleet.web.paging import page_of
+
+# What stays the same from test to test on one field; the weather is entered anew each time.
+CARRIED = (
+    "line_heading_deg",
+    "wind_height_m",
+    "liquid",
+    "reader",
+    "file_unit",
+    "file_origin",
+    "file_flight_line",
+)
+
+
+@login_required
+@require_safe
+def visits(request: HttpRequest) -> HttpResponse:
+    """Visits: those of today first, then the coming ones, then the past."""
+    today = timezone.localdate()
+    seen = visits_of(request.user)
+    now = seen.filter(starts_on__lte=today, ends_on__gte=today).order_by("starts_on", "id")
+    coming = seen.filter(starts_on__gt=today).order_by("starts_on", "id")
+    past = seen.filter(ends_on__lt=today).order_by("-starts_on", "-id")
+    context = {
+        "now": now,
+        "coming": coming,
+        "past": page_of(request, past),
+        "may_plan": rules.may_plan_visits(request.user),
+        "section": "visits",
+    }
+    return render(request, "fleet/visits.html", context)
+
+
+@login_required
+@require_safe
+def visit(request: HttpRequest, visit_id: Any) -> HttpResponse:
+    """Show the day sheet: the tests of a visit in their order, and what each waits for."""
+    found = get_object_or_404(visits_of(request.user), pk=visit_id)
+    context = {
+        "visit": found,
+        "rows": tests_on(request.user, found),
+        "may_test": rules.may_test(request.user),
+        "may_plan": rules.may_plan_visits(request.user),
+        "section": "visits",
+    }
+    return render(request, "fleet/visit.html", context)
+
+
+@login_required
+@require_http_methods(["GET", "HEAD", "POST"])
+def visit_new(request: HttpRequest) -> HttpResponse:
+    """Plan a visit."""
+    by = rules.allow(rules.may_plan_visits, request.user)
+    first = {"kind": "clinic", "starts_on": timezone.localdate()}
+    if by.is_analyst:
+        first["analyst"] = by
+    form = _visit_form(request, {**first, "host": request.GET.get("operator")})
+    if request.method == "POST" and form.is_valid():
+        try:
+            planned = visit_services.plan_visit(by=by, **form.cleaned_data)
+        except ValidationError as errors:
+            form.take_errors(errors)
+        else:
+            return redirect("visit", planned.pk)
+    return render(request, "fleet/visit_form.html", {"form": form, "section": "visits"})
+
+
+@login_required
+@require_http_methods(["GET", "HEAD", "POST"])
+def visit_edit(request: HttpRequest, visit_id: Any) -> HttpResponse:
+    """Change a visit."""
+    found = get_object_or_404(visits_of(request.user), pk=visit_id)
+    by = rules.allow(rules.may_plan_visits, request.user)
+    form = _visit_form(request, {f: getattr(found, f) for f in visit_services.VISIT_FIELDS})
+    if request.method == "POST" and form.is_valid():
+        try:
+            visit_services.change_visit(found, by=by, **form.cleaned_data)
+        except ValidationError as errors:
+            form.take_errors(errors)
+        else:
+            return redirect("visit", found.pk)
+    context = {"form": form, "visit": found, "section": "visits"}
+    return render(request, "fleet/visit_form.html", context)
+
+
+def _visit_form(request: HttpRequest, initial: dict[str, Any]) -> VisitForm:
+    return VisitForm(
+        request.POST or None,
+        initial=initial,
+        operators=operators_of(request.user),
+        analysts=Person.objects.filter(role=Role.ANALYST, is_active=True),
+        system=request.user.unit_system,
+    )
+
+
+@login_required
+@require_http_methods(["GET", "HEAD", "POST"])
+def test_new(request: HttpRequest, visit_id: Any) -> HttpResponse:
+    """Start a test: choose the aircraft with its set-up; the conditions come next."""
+    found = get_object_or_404(visits_of(request.user), pk=visit_id)
+    by = rules.allow(rules.may_test, request.user)
+    errors: list[str] = []
+    if request.method == "POST":
+        setup = get_object_or_404(setups_of(by), pk=_key(request.POST.get("setup")))
+        try:
+            started = test_services.start_test(
+                by=by,
+                visit=found,
+                setup=setup,
+                flown_on=_flown_on(request, found),
+                **_carried(found),
+            )
+        except ValidationError as refused:
+            errors = refused.messages
+        else:
+            messages.success(request, f"Test of {setup.aircraft} started.")
+            return redirect("test-edit", started.pk)
+    asked = request.GET.get("q", "").strip()
+    context = {
+        "visit": found,
+        "page": page_of(request, _candidates(by, found, asked)),
+        "asked": asked,
+        "days": _days(found),
+        "flown_on": min(max(timezone.localdate(), found.starts_on), found.ends_on),
+        "errors": errors,
+        "section": "visits",
+    }
+    return render(request, "fleet/test_new.html", context)
+
+
+def _key(given: str | None) -> UUID | None:
+    """A key that cannot be one finds nothing, rather than breaking the page."""
+    try:
+        return UUID(given or "")
+    except ValueError:
+        return None
+
+
+def _flown_on(request: HttpRequest, found: Visit) -> datetime.date:
+    try:
+        return datetime.date.fromisoformat(request.POST.get("flown_on", ""))
+    except ValueError:
+        return found.starts_on
+
+
+def _days(found: Visit) -> list[datetime.date]:
+    length = min((found.ends_on - found.starts_on).days, 30)
+    return [found.starts_on + datetime.timedelta(days=day) for day in range(length + 1)]
+
+
+def _candidates(person: Person, found: Visit, asked: str) -> list[Any]:
+    """Aircraft in service with the set-up in force for each purpose, as searched for."""
+    fleet = aircraft_of(person).filter(retired_on__isnull=True)
+    if found.host_id is not None:
+        fleet = fleet.filter(operator=found.host_id)
+    rows = standings(person, aircraft=fleet)
+    words = asked.casefold().split()
+    rows = [row for row in rows if all(word in _said_of(row) for word in words)]
+    return sorted(rows, key=lambda r: (r.setup is None, r.aircraft.registration))
+
+
+def _said_of(row: Any) -> str:
+    aircraft, purpose = row.aircraft, row.setup.purpose if row.setup else ""
+    parts = (aircraft.registration, aircraft.operator.name, aircraft.make, aircraft.model, purpose)
+    return " ".join(parts).casefold()
+
+
+def _carried(found: Visit) -> dict[str, Any]:
+    last = Test.objects.filter(visit=found).order_by("created_at").last()
+    return {name: getattr(last, name) for name in CARRIED} if last else {}
+
+
+urlpatterns = [
+    path("visits/", visits, name="visits"),
+    path("visits/new/", visit_new, name="visit-new"),
+    path("visits/<uuid:visit_id>/", visit, name="visit"),
+    path("visits/<uuid:visit_id>/edit/", visit_edit, name="visit-edit"),
+    path("visits/<uuid:visit_id>/tests/new/", test_new, name="test-new"),
+]
