@@ -35,7 +35,8 @@ class JudgeParameters:
         Totals that differ by more than this get a warning. Source: about 30 % is what release
         height, rate and wind alone change on one line (Thistle et al. 2005, abstract).
     total_suspect_percent : float
-        Totals that differ by more than this make a pass suspect. Own definition.
+        Totals that are this much lower than others, or others than it, make a pass suspect. Own
+        definition: clear of that 30 %.
     shape_suspect_percent : float
         Share of the deposit that lies elsewhere than in another pass above which two passes are
         unlike in shape. Own definition.
@@ -47,7 +48,7 @@ class JudgeParameters:
     """
 
     total_warning_percent: float = 30.0
-    total_suspect_percent: float = 50.0
+    total_suspect_percent: float = 40.0
     shape_suspect_percent: float = 25.0
     shape_bin_m: float = 1.0
     scatter_m: float = 1.5

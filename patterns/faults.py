@@ -203,17 +203,15 @@ def saturation_remarks(
 def side_remarks(left_share: float, parameters: PassParameters) -> list[Remark]:
     """Whether nearly all of the deposit lies on one side of the flight line."""
     percent = 100 * max(left_share, 1 - left_share)
-    if not percent > parameters.one_side_percent:
+    if not percent > parameters.one_side_warning_percent:
         return []
     side = "left" if left_share > 0.5 else "right"
-    return [
-        Remark(
-            "one_sided",
-            f"{percent:.0f} % of the deposit lies {side} of the flight line: crosswind, a shut "
-            "boom, or a wrong place of the flight line.",
-            "suspect",
-        )
-    ]
+    text = (
+        f"{percent:.0f} % of the deposit lies {side} of the flight line: crosswind, a shut boom, "
+        "or a wrong place of the flight line."
+    )
+    suspect = percent > parameters.one_side_percent
+    return [Remark("one_sided", text, "suspect" if suspect else "warning")]
 
 
 def _extent(background: Background) -> float:

@@ -52,8 +52,9 @@ class PassParameters:
         Readings at even steps from this on [m] are those of separate collectors, not of a string.
         Own definition: strings are read every few centimetres to 0.3 m (from memory), stakes and
         cards stand 5 ft and more apart.
-    one_side_percent : float
-        More than this share of the deposit on one side of the flight line makes the pass suspect.
+    one_side_warning_percent, one_side_percent : float
+        More than these shares of the deposit on one side of the flight line get a warning and
+        make the pass suspect.
     """
 
     edge_m: float = 0.5
@@ -76,4 +77,5 @@ class PassParameters:
     dropout_longest_m: float = 1.5
     unclear_percent: float = 10.0
     collector_step_m: float = 1.2
+    one_side_warning_percent: float = 70.0
     one_side_percent: float = 80.0

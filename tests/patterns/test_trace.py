@@ -301,11 +301,33 @@ class TestQuality:
         r[15] = 0.0
         assert "dropout" not in codes(prepare(x, r, grid=grid_for([0.5], 30.0)))
 
-    @pytest.mark.parametrize(("centre", "fires"), [(0, False), (2.5, False), (6, True), (-6, True)])
-    def test_most_of_the_deposit_on_one_side(self, centre, fires):
+    @pytest.mark.parametrize(
+        ("centre", "left_percent", "weight"),
+        [
+            (0, 50, None),
+            (1.5, 36, None),
+            (3, 24.5, "warning"),
+            (6, 8, "suspect"),
+            (-6, 92, "suspect"),
+        ],
+    )
+    def test_most_of_the_deposit_on_one_side(self, centre, left_percent, weight):
+        """Of a triangle of base 20 m about c > 0, (10 − c)² / 200 lies left of the line."""
         x = string(24.0)
         prepared = prepare(x, triangle(x, centre=centre))
-        assert ("one_sided" in codes(prepared, "suspect")) is fires
+        assert prepared.left_share == pytest.approx(left_percent / 100, abs=2e-3)
+        found = {one.weight for one in prepared.remarks if one.code == "one_sided"}
+        assert found == ({weight} if weight else set())
+
+    @pytest.mark.parametrize(("from_m", "to_m", "side"), [(-10, 20, "left"), (-20, 10, "right")])
+    def test_one_end_without_clean_string_is_told(self, from_m, to_m, side):
+        x = string(20.0)
+        x = x[(x >= from_m) & (x <= to_m)]
+        prepared = prepare(x, triangle(x) + 80)
+        (remark,) = prepared.remarks
+        assert (remark.code, remark.weight) == ("little_clean_string", "warning")
+        assert f"at the {side} end" in remark.text
+        assert prepared.total == pytest.approx(10_000, rel=1e-6)
 
     def test_coarse_readings_between_the_places_of_the_grid_are_noted(self):
         x = string(24.0, 1.5)
