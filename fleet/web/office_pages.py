@@ -57,11 +57,15 @@ def operators(request: HttpRequest) -> HttpResponse:
     """Operators, each with the size of its fleet."""
     rules.allow(rules.sees_everyone, request.user)
     words = request.GET.get("q", "").strip()
-    rows = operators_of(request.user).annotate(
-        aircraft_count=Count(
-            "aircraft", filter=Q(aircraft__retired_on__isnull=True), distinct=True
-        ),
-        people_count=Count("people", filter=Q(people__is_active=True), distinct=True),
+    rows = (
+        operators_of(request.user)
+        .order_by("name", "id")
+        .annotate(
+            aircraft_count=Count(
+                "aircraft", filter=Q(aircraft__retired_on__isnull=True), distinct=True
+            ),
+            people_count=Count("people", filter=Q(people__is_active=True), distinct=True),
+        )
     )
     if words:
         rows = rows.filter(Q(name__icontains=words) | Q(base__icontains=words))
