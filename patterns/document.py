@@ -2,7 +2,8 @@
 
 Lengths are in metres, shares from 0 to 1, percentages from 0 to 100, deposits in instrument
 counts. Numbers carry nine significant digits, which is far below any error of measurement and
-above the rounding of the arithmetic; what is not known is null.
+above the rounding of the arithmetic; what the rounding leaves of an exact zero is written as zero;
+what is not known is null.
 """
 
 from __future__ import annotations
@@ -31,6 +32,8 @@ Document = dict[str, Any]
 Record = TypeVar("Record")
 
 _DIGITS: Final = 9
+_NOTHING: Final = 1e-12  # share of the largest value of an array below which a value is rounding
+_NO_CV_PERCENT: Final = 1e-4  # a square root: rounding of 1e-14 in its square shows as 1e-5 %
 
 # Name of a curve in the document, after the manner, and in the code.
 _CURVES: Final = {
@@ -111,9 +114,12 @@ def from_document(document: Mapping[str, Any]) -> Analysis:
 def _plain(value: Any) -> Any:
     """Plain form of a value: dataclasses as dicts, arrays and tuples as lists."""
     if is_dataclass(value) and not isinstance(value, type):
-        return {field.name: _plain(getattr(value, field.name)) for field in fields(value)}
+        return {
+            field.name: _field(field.name, getattr(value, field.name)) for field in fields(value)
+        }
     if isinstance(value, np.ndarray):
-        return _plain(value.tolist())
+        largest = float(np.max(np.abs(value), initial=0.0, where=np.isfinite(value)))
+        return _plain(np.where(np.abs(value) < _NOTHING * largest, 0.0, value).tolist())
     if isinstance(value, list | tuple):
         return [_plain(one) for one in value]
     if isinstance(value, bool | np.bool_):
@@ -121,6 +127,13 @@ def _plain(value: Any) -> Any:
     if isinstance(value, float | np.floating):
         return _rounded(float(value))
     return value
+
+
+def _field(name: str, value: Any) -> Any:
+    """Plain form of a field; a length or a share has nine decimals at most."""
+    if isinstance(value, float) and name.endswith(("_m", "_percent", "_share")):
+        return _rounded(round(value, _DIGITS)) if math.isfinite(value) else None
+    return _plain(value)
 
 
 def _rounded(value: float) -> float | None:
@@ -145,7 +158,8 @@ def _uniformity_document(uniformity: Uniformity) -> Document:
     for manner in MANNERS:
         curve = getattr(uniformity, manner)
         for name, attribute in _CURVES.items():
-            document[f"{manner}_{name}"] = _plain(getattr(curve, attribute))
+            values = getattr(curve, attribute)
+            document[f"{manner}_{name}"] = _plain(np.where(values < _NO_CV_PERCENT, 0.0, values))
     return document
 
 

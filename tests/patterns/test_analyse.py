@@ -1,5 +1,6 @@
 """From the bytes of the files to the swath: against exact values, twice the same, and refusals."""
 
+import dataclasses
 import hashlib
 import json
 import subprocess
@@ -22,6 +23,7 @@ from patterns.document import from_document, to_bytes, to_document
 from patterns.errors import InputError, PatternError
 from patterns.overlap import MANNERS
 from patterns.tracefile import ReadOptions, read_trace
+from patterns.uniformity import ManneredCurve, Uniformity
 from tests.patterns.oracles import (
     GAUSSIAN_CV_BY_SWATH_IN_SIGMA,
     GAUSSIAN_WIDEST_IN_SIGMA_BY_CV,
@@ -367,6 +369,17 @@ class TestDocument:
             assert number == float(f"{number:.9g}")
         assert b"NaN" not in to_bytes(analysis)
         assert json.loads(to_bytes(analysis)) == to_document(analysis)
+
+    def test_what_rounding_leaves_of_zero_is_zero(self):
+        """A triangle flown at half of its base is perfectly even and centred."""
+        document = to_document(analyse([flown(triangle)], Parameters(swaths_m=(10.0,))))
+        assert document["pattern"]["centre_m"] == 0
+        assert document["uniformity"]["back_and_forth_cv_percent"] == [pytest.approx(0, abs=0.05)]
+        exact = np.array([0.0, 1e-6, 25.0])
+        curve = ManneredCurve("one_way", *[exact] * 7)
+        curves = Uniformity(np.array([8.0, 9, 10]), curve, curve, 0.9)
+        analysis = dataclasses.replace(analyse([flown(triangle)]), uniformity=curves)
+        assert to_document(analysis)["uniformity"]["one_way_cv_percent"] == [0, 0, 25]
 
     def test_the_same_bytes_in_another_process(self):
         program = (
