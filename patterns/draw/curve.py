@@ -51,6 +51,7 @@ def cv_chart(
     *,
     system: System,
     chosen_swath_m: float | None = None,
+    chosen_word: str = "chosen",
     chart_id: str = "cv",
     size: Size = WIDE,
 ) -> str:
@@ -64,6 +65,8 @@ def cv_chart(
         Feet or metres along the axis.
     chosen_swath_m : float, optional
         A swath to mark besides the recommended ones [m].
+    chosen_word : str
+        What that swath is called: chosen, approved.
     chart_id : str
         Id of the drawing.
     size : Size
@@ -80,11 +83,11 @@ def cv_chart(
     furniture = Furniture(
         kind="sw-cv",
         title="Evenness of the overlapped deposit against swath",
-        description=_description(analysis, system, chosen_swath_m),
+        description=_description(analysis, system, chosen_swath_m, chosen_word),
         x=_swath_axis(analysis, upward.high, chosen_swath_m, system, size),
         y=upward,
         keys=_keys(analysis, chart_id),
-        flags=_flags(analysis, system, chosen_swath_m),
+        flags=_flags(analysis, system, chosen_swath_m, chosen_word),
         notes=[_note(analysis, manner, system) for manner in MANNERS],
     )
     sheet = Sheet(chart_id, size, furniture)
@@ -201,7 +204,9 @@ def _crowd(plot: Plot) -> Crowd:
     return Crowd(plot.left + 3, plot.top + 2, plot.right - 3, plot.bottom - 3)
 
 
-def _flags(analysis: Analysis, system: System, chosen_m: float | None) -> list[Flag]:
+def _flags(
+    analysis: Analysis, system: System, chosen_m: float | None, chosen_word: str
+) -> list[Flag]:
     flags = []
     one, other = (_choice(analysis, manner).swath_m for manner in MANNERS)
     if one is not None and one == other:
@@ -214,7 +219,7 @@ def _flags(analysis: Analysis, system: System, chosen_m: float | None) -> list[F
         ]
     if chosen_m is not None:
         mark = triangle("sw-chosen-mark", up=False)
-        flags.append(Flag(chosen_m, f"{length_words(chosen_m, system)} chosen", mark))
+        flags.append(Flag(chosen_m, f"{length_words(chosen_m, system)} {chosen_word}", mark))
     return flags
 
 
@@ -287,7 +292,9 @@ def _note(analysis: Analysis, manner: Manner, system: System) -> Note:
     return Note(f"{text}: {short}." if short else f"{text}.", manner_mark(manner))
 
 
-def _description(analysis: Analysis, system: System, chosen_m: float | None) -> str:
+def _description(
+    analysis: Analysis, system: System, chosen_m: float | None, chosen_word: str
+) -> str:
     sweep, limit = analysis.uniformity, analysis.parameters.cv_limit_percent
     low = length_words(float(sweep.swath_m[0]), system)
     high = length_words(float(sweep.swath_m[-1]), system)
@@ -299,5 +306,5 @@ def _description(analysis: Analysis, system: System, chosen_m: float | None) -> 
     if not _has_bounds(sweep.one_way):
         parts.append("No bounds are drawn: they need two passes or more.")
     if chosen_m is not None:
-        parts.append(f"Chosen swath {length_words(chosen_m, system)}.")
+        parts.append(f"{chosen_word.capitalize()} swath {length_words(chosen_m, system)}.")
     return " ".join(parts)

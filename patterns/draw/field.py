@@ -146,6 +146,7 @@ def field_chart(
     half_width_m: float | None = None,
     chart_id: str = "field",
     size: Size = WIDE,
+    notes: bool = True,
 ) -> str:
     """Draw the overlapped field at one swath.
 
@@ -167,6 +168,8 @@ def field_chart(
         Id of the drawing.
     size : Size
         `WIDE`, `PAPER`, `COMPACT` or another.
+    notes : bool
+        Whether the findings stand in words below; False where they stand beside the chart.
 
     Returns
     -------
@@ -192,7 +195,7 @@ def field_chart(
         y=_upward(field, half_width_m is not None),
         keys=_keys(band, manner, chart_id),
         flags=_flags(analysis, field, half_m),
-        notes=_notes(analysis, system),
+        notes=_notes(analysis, system) if notes else (),
         under_row=True,
         data={
             "swath": swath_m,

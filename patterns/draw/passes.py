@@ -48,7 +48,12 @@ def finding_words(zone: Zone, system: System, pass_count: int) -> str:
 
 
 def passes_chart(
-    analysis: Analysis, *, system: System, chart_id: str = "passes", size: Size = WIDE
+    analysis: Analysis,
+    *,
+    system: System,
+    chart_id: str = "passes",
+    size: Size = WIDE,
+    notes: bool = True,
 ) -> str:
     """Draw every pass thin, their mean strong, the spread as a band, the findings marked.
 
@@ -62,6 +67,8 @@ def passes_chart(
         Id of the drawing; the ids inside begin with it, so charts can share a page.
     size : Size
         `WIDE`, `PAPER`, `COMPACT` or another.
+    notes : bool
+        Whether the findings stand in words below; False where they stand beside the chart.
 
     Returns
     -------
@@ -84,7 +91,7 @@ def passes_chart(
         y=_upward("Deposit, % of the highest mean", high),
         keys=_keys(analysis, bool(left_out)),
         flags=[_flag(zone, index, size) for index, zone in enumerate(analysis.findings)],
-        notes=_notes(analysis, system),
+        notes=_notes(analysis, system) if notes else (),
         wings=True,
     )
     sheet = Sheet(chart_id, size, furniture)
