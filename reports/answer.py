@@ -160,9 +160,10 @@ def _range(choice: SwathChoice, system: str) -> str:
 # --- Why ------------------------------------------------------------------------------------------
 
 _LEADS: Final = {
-    "one_way": "Why, one-way.",
-    "back_and_forth": "Why, back-and-forth.",
+    "one_way": "Why this swath, one-way.",
+    "back_and_forth": "Why this swath, back-and-forth.",
 }
+_LEAD_BOTH: Final = "Why this swath, both ways of flying."
 
 
 def reasons(
@@ -177,8 +178,11 @@ def reasons(
             Reason("Note of the analyst.", approval.note),
         ]
     both = analysis.result.recommended
-    found += [
-        Reason(_LEADS[manner], said(getattr(both, manner).reason, system))
-        for manner in _in_order(usual)
-    ]
+    if both.one_way.reason == both.back_and_forth.reason:
+        found.append(Reason(_LEAD_BOTH, said(both.one_way.reason, system)))
+    else:
+        found += [
+            Reason(_LEADS[manner], said(getattr(both, manner).reason, system))
+            for manner in _in_order(usual)
+        ]
     return tuple(reason for reason in found if reason.text)

@@ -24,9 +24,10 @@ from patterns.overlap import Manner
 
 PAPER_FONT: Final = "DejaVu Sans Condensed, DejaVu Sans, sans-serif"
 # A column of 184 mm shows this width; the text comes out at 7.8 pt.
-_COLUMN: Final = Size(800.0, 150.0, 12.0)
-_BOOM: Final = Size(560.0, 0.0, 12.0)
+_COLUMN: Final = Size(800.0, 140.0, 12.0)
+_BOOM: Final = Size(400.0, 0.0, 12.0)
 _SVG: Final = "{http://www.w3.org/2000/svg}"
+_WORDS: Final = ("title", "desc")
 _SPAN_NAMES: Final = {
     AircraftKind.FIXED_WING: "wingspan",
     AircraftKind.HELICOPTER: "rotor diameter",
@@ -51,22 +52,31 @@ def figure(drawing: str) -> Figure:
     return Figure(f"data:image/svg+xml;base64,{coded}", re.sub(r"\s+", " ", words))
 
 
-_WORDS: Final = ("title", "desc")
-
-
 def passes_figure(result: Analysis, system: System) -> Figure:
     """Draw the passes and their mean."""
-    return figure(passes_chart(result, system=system, size=_COLUMN))
+    return figure(passes_chart(result, system=system, size=_COLUMN, notes=False))
 
 
 def evenness_figure(result: Analysis, system: System, approved_m: float | None) -> Figure:
     """Draw the CV against swath, with the approved swath marked where there is one."""
-    return figure(cv_chart(result, system=system, chosen_swath_m=approved_m, size=_COLUMN))
+    return figure(
+        cv_chart(
+            result,
+            system=system,
+            chosen_swath_m=approved_m,
+            chosen_word="approved",
+            size=_COLUMN,
+        )
+    )
 
 
 def field_figure(result: Analysis, system: System, swath_m: float, manner: Manner) -> Figure:
     """Draw the overlapped field at one swath."""
-    return figure(field_chart(result, system=system, swath_m=swath_m, manner=manner, size=_COLUMN))
+    return figure(
+        field_chart(
+            result, system=system, swath_m=swath_m, manner=manner, size=_COLUMN, notes=False
+        )
+    )
 
 
 def boom_figure(setup: SetUp, system: System) -> Figure:
