@@ -19,7 +19,7 @@ def table(document: Mapping[str, Any]) -> str:
         _passes(document["passes"]),
         _pattern(document["pattern"]),
         _recommended(document["recommended"], document["parameters"]),
-        _curves(document["uniformity"]),
+        _curves(document["uniformity"], document["parameters"]["cv_limit_percent"]),
         _findings(document["findings"]),
         CAUTION,
     ]
@@ -69,14 +69,18 @@ def _recommended(recommended: Mapping[str, Any], parameters: Mapping[str, Any]) 
     return "\n".join(lines)
 
 
-def _curves(uniformity: Mapping[str, Any]) -> str:
+def _curves(uniformity: Mapping[str, Any], limit_percent: float) -> str:
+    """CVs by swath, as far out as either way of flying stays within twice the limit."""
     swaths = uniformity["swath_m"]
-    every = max(1, -(-len(swaths) // _ROWS))
+    either = zip(*(uniformity[f"{manner}_cv_percent"] for manner in _MANNERS), strict=True)
+    worth = [at for at, cvs in enumerate(either) if min(cvs) <= 2 * limit_percent]
+    shown = worth[-1] + 1 if worth else len(swaths)
+    every = -(-shown // _ROWS)
     lines = [
         "CV BY SWATH, with bounds over the passes",
         f"  {'swath':>18}  {'one way':>26}  {'back and forth':>26}",
     ]
-    for at in range(0, len(swaths), every):
+    for at in range(0, shown, every):
         cells = [
             f"{_percent(uniformity[f'{manner}_cv_percent'][at])} "
             f"({_percent(uniformity[f'{manner}_cv_low_percent'][at])} to "
@@ -84,6 +88,8 @@ def _curves(uniformity: Mapping[str, Any]) -> str:
             for manner in _MANNERS
         ]
         lines.append(f"  {_length(swaths[at]):>18}  {cells[0]:>26}  {cells[1]:>26}")
+    if shown < len(swaths):
+        lines.append(f"  wider, up to {swaths[-1]:.2f} m: above {2 * limit_percent:g} % both ways")
     return "\n".join(lines)
 
 

@@ -172,6 +172,13 @@ class TestTable:
         assert "no permission to spray" in out.replace("\n", " ")
         assert out.isascii()
 
+    def test_curves_end_where_no_one_would_fly(self, run, folder):
+        """A triangle of base 20 m has 45.25 % at 18 m, 57.74 % at 20 m; twice the limit is 50."""
+        _, out, _ = run("0.csv", "--flight-line", 20, "--swaths", "10:40:2")
+        assert "   18.00 m (59.1 ft)" in out
+        assert "   20.00 m" not in out
+        assert "  wider, up to 40.00 m: above 50 % both ways\n" in out
+
     def test_one_pass_shows_no_bounds(self, run, folder):
         _, out, _ = run("0.csv", "--flight-line", 20)
         assert "spread between passes one pass only" in out
