@@ -380,6 +380,19 @@ def test_as_a_program_without_any_database(folder, tmp_path):
     )
     assert (ran.returncode, ran.stderr) == (0, "")
     assert len(json.loads(ran.stdout)["passes"]) == 2
+    odd = b"\xff\xc3\xa9.csv"  # no UTF-8, and a letter that Latin-1 has and ASCII has not
+    Path(os.fsdecode(bytes(folder) + b"/" + odd)).write_bytes((folder / "0.csv").read_bytes())
+    for encoding in ("utf-8", "ascii"):
+        ran = subprocess.run(
+            [*program, os.fsdecode(odd)],
+            cwd=folder,
+            env=environment | {"PYTHONIOENCODING": encoding},
+            capture_output=True,
+            text=True,
+            check=False,
+        )
+        assert (ran.returncode, ran.stderr) == (0, "")
+        assert "\\udcff" in ran.stdout
     ran = subprocess.run(
         [*program, "0.csv", "bad.csv"],
         cwd=folder,

@@ -73,7 +73,9 @@ class Command(BaseCommand):
             self._stop([str(error)])
         document = to_document(analysis)
         text = json.dumps(document, sort_keys=True) if options["json"] else table(document)
-        self.stdout.write(text)
+        # A file name may hold what the terminal cannot show.
+        encoding = getattr(self.stdout, "encoding", None) or "utf-8"
+        self.stdout.write(text.encode(encoding, "backslashreplace").decode(encoding))
 
     def _read_all(self, files: Sequence[str], reading: ReadOptions) -> list[Trace]:
         """Read every file, or stop with a line for each that cannot be used."""
