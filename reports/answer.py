@@ -26,14 +26,15 @@ class Reason:
 class Answer:
     """One swath as it stands in the top third: figure, way of flying, what bounds it.
 
-    `figure` is empty where there is no swath; `ended` says in a word what became of an approval
-    that no longer stands.
+    `figure` is empty where there is no swath; `until` is the line that matters next; `ended` says
+    in a word what became of an approval that no longer stands.
     """
 
     heading: str
     figure: str
     manner: str
     lines: tuple[str, ...]
+    until: str = ""
     ended: str = ""
 
 
@@ -48,7 +49,7 @@ def answers(
     analysis: AnalysisRun, approval: Approval | None, usual: str, system: str
 ) -> tuple[Answer, ...]:
     """Return what is approved, then what is recommended, the set-up's way of flying first."""
-    approved = _approved(approval, system) if approval else _nothing_approved(analysis)
+    approved = _approved(approval, system) if approval else _nothing_approved()
     return (approved, *(_recommended(analysis, m, usual, system) for m in _in_order(usual)))
 
 
@@ -59,28 +60,29 @@ def _in_order(usual: str) -> list[str]:
 # --- Approved -------------------------------------------------------------------------------------
 
 
-def _nothing_approved(analysis: AnalysisRun) -> Answer:
+def _nothing_approved() -> Answer:
     return Answer(
         heading="Approved swath",
         figure="",
-        manner="None",
+        manner="",
         lines=("No swath has been approved on this analysis.",),
     )
 
 
 def _approved(approval: Approval, system: str) -> Answer:
     high = approval.cv_high_percent
-    bound = "" if high is None else f", at most {high:.1f} % by its upper bound"
+    bound = "" if high is None else f", upper bound {high:.1f} %"
+    ended = ended_word(approval)
     return Answer(
         heading="Approved swath",
         figure=show(approval.swath_m, "swath", system),
         manner=approval.get_manner_display(),
         lines=(
-            f"Valid until {day(approval.valid_until)}",
             f"Approved by {approval.approved_by.name}, {day(approval.created_at)}",
             f"CV there {approval.cv_percent:.1f} %{bound}",
         ),
-        ended=ended_word(approval),
+        until=f"{'Was valid' if ended else 'Valid'} until {day(approval.valid_until)}",
+        ended=ended,
     )
 
 
@@ -131,7 +133,8 @@ def _recommended(analysis: AnalysisRun, manner: str, usual: str, system: str) ->
     return Answer(
         heading="Recommended by the test",
         figure=show(choice.swath_m, "swath", system) if choice.swath_m is not None else "",
-        manner=f"{words}, as the set-up is flown" if manner == usual else words,
+        manner=words,
+        until="The set-up's way of flying" if manner == usual else "The other way of flying",
         lines=_bounds(choice, system),
     )
 

@@ -15,6 +15,7 @@ from fleet.models import AnalysisRun, FlightPass, SetUp, Test
 from patterns.analyse import Analysis, PassOutcome
 from patterns.draw import System
 from patterns.draw.passes import finding_words, letter
+from reports.answer import day
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,21 +52,21 @@ class Digest:
 # --- Findings -------------------------------------------------------------------------------------
 
 
-def findings(result: Analysis, system: System) -> tuple[str, ...]:
-    """Say the zones of the pattern, and how it lies and repeats."""
+def findings(result: Analysis, system: System) -> tuple[Fact, ...]:
+    """Say the zones of the pattern under their letters on the chart, and how it lies."""
     pattern, count = result.pattern, result.pattern.passes.shape[0]
     lines = [
-        f"{letter(index)}. {finding_words(zone, system, count)}"
+        Fact(letter(index), finding_words(zone, system, count))
         for index, zone in enumerate(result.findings)
     ]
     if not lines:
-        lines.append("No low or high zone stands in every pass.")
+        lines.append(Fact("", "No low or high zone stands in every pass."))
     side = "left" if pattern.centre_m < 0 else "right"
-    lines.append(
+    balance = (
         f"The deposit is centred {show(abs(pattern.centre_m), 'length', system)} {side} of the "
         f"flight line; {100 * pattern.left_share:.0f} % of it lies left of the line."
     )
-    return tuple(lines)
+    return (*lines, Fact("", balance))
 
 
 # --- Passes ---------------------------------------------------------------------------------------
@@ -230,6 +231,7 @@ def method_facts(analysis: AnalysisRun, system: str) -> list[Fact]:
         f"{sweep.size} swaths"
     )
     return [
+        Fact("Analysis", f"{analysis.number}, made {day(analysis.created_at)}"),
         Fact("Method version", analysis.method_version),
         Fact("CV limit", f"{chosen.cv_limit_percent:g} %"),
         Fact("Line error", show(chosen.line_error_m, "length", system)),

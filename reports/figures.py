@@ -23,8 +23,8 @@ from patterns.draw.palette import FONT
 from patterns.overlap import Manner
 
 PAPER_FONT: Final = "DejaVu Sans Condensed, DejaVu Sans, sans-serif"
-# A column of 184 mm shows this width; the text comes out at 7.8 pt.
-_COLUMN: Final = Size(800.0, 140.0, 12.0)
+# A column of 184 mm shows this width [px]; the text comes out at 7.8 pt.
+_COLUMN_PX: Final = 800.0
 _BOOM: Final = Size(400.0, 0.0, 12.0)
 _SVG: Final = "{http://www.w3.org/2000/svg}"
 _WORDS: Final = ("title", "desc")
@@ -52,12 +52,19 @@ def figure(drawing: str) -> Figure:
     return Figure(f"data:image/svg+xml;base64,{coded}", re.sub(r"\s+", " ", words))
 
 
-def passes_figure(result: Analysis, system: System) -> Figure:
+def column(plot_px: float) -> Size:
+    """Return the size of a chart as wide as the paper's text, with its plot this high [px]."""
+    return Size(_COLUMN_PX, plot_px, 12.0)
+
+
+def passes_figure(result: Analysis, system: System, size: Size) -> Figure:
     """Draw the passes and their mean."""
-    return figure(passes_chart(result, system=system, size=_COLUMN, notes=False))
+    return figure(passes_chart(result, system=system, size=size, notes=False))
 
 
-def evenness_figure(result: Analysis, system: System, approved_m: float | None) -> Figure:
+def evenness_figure(
+    result: Analysis, system: System, approved_m: float | None, size: Size
+) -> Figure:
     """Draw the CV against swath, with the approved swath marked where there is one."""
     return figure(
         cv_chart(
@@ -65,17 +72,17 @@ def evenness_figure(result: Analysis, system: System, approved_m: float | None) 
             system=system,
             chosen_swath_m=approved_m,
             chosen_word="approved",
-            size=_COLUMN,
+            size=size,
         )
     )
 
 
-def field_figure(result: Analysis, system: System, swath_m: float, manner: Manner) -> Figure:
+def field_figure(
+    result: Analysis, system: System, swath_m: float, manner: Manner, size: Size
+) -> Figure:
     """Draw the overlapped field at one swath."""
     return figure(
-        field_chart(
-            result, system=system, swath_m=swath_m, manner=manner, size=_COLUMN, notes=False
-        )
+        field_chart(result, system=system, swath_m=swath_m, manner=manner, size=size, notes=False)
     )
 
 

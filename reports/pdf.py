@@ -10,7 +10,10 @@ from __future__ import annotations
 
 import base64
 import datetime
-from collections.abc import Sequence
+import logging
+import threading
+from collections.abc import Iterable, Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass
 from functools import cache
 from importlib.resources import files
@@ -54,17 +57,54 @@ class _InlineOnly(URLFetcher):  # type: ignore[misc]  # the engine has no types
         return super().fetch(url, headers)
 
 
+class _Complaints(logging.Handler):
+    """Hears what the engine could not draw; it says so in its log and goes on without."""
+
+    def __init__(self) -> None:
+        super().__init__(logging.ERROR)
+        self.heard: list[str] = []
+        self._thread = threading.get_ident()
+
+    def emit(self, record: logging.LogRecord) -> None:
+        """Keep what was said in the thread that listens."""
+        if record.thread == self._thread:
+            self.heard.append(record.getMessage())
+
+
+@contextmanager
+def _complete() -> Iterator[None]:
+    """Raise where anything was left out, for a paper must not lack a chart."""
+    complaints, engine = _Complaints(), logging.getLogger("weasyprint")
+    engine.addHandler(complaints)
+    try:
+        yield
+    except FatalURLFetchingError as error:
+        raise NotInlineError(str(error)) from error
+    finally:
+        engine.removeHandler(complaints)
+    if complaints.heard:
+        raise NotDrawnError("; ".join(complaints.heard)[:500])
+
+
 def to_pdf(
-    html: str, *, stated_at: datetime.datetime, embedded: Sequence[EmbeddedFile] = ()
+    drafts: Iterable[str],
+    *,
+    stated_at: datetime.datetime,
+    most_pages: int = 0,
+    embedded: Sequence[EmbeddedFile] = (),
 ) -> bytes:
     """Turn HTML into PDF/A-3a and PDF/UA-1.
 
     Parameters
     ----------
-    html : str
-        A whole document with ``lang`` and ``<title>``; images as data: addresses with ``alt``.
+    drafts : iterable of str
+        The same paper from roomy to tight, each a whole HTML document with ``lang`` and
+        ``<title>``, images as data: addresses with ``alt``. The first that fits is taken; where
+        none fits, the first.
     stated_at : datetime
         The moment the paper speaks for, with time zone; it stands in the PDF as its date.
+    most_pages : int
+        Pages that a draft may fill; 0 takes the first draft.
     embedded : sequence of EmbeddedFile
         Files to put inside.
 
@@ -72,23 +112,35 @@ def to_pdf(
     ------
     NotInlineError
         Where the HTML asks for anything that is not in it.
+    NotDrawnError
+        Where the engine could not draw something, such as a damaged image.
     """
     moment = stated_at.astimezone(datetime.UTC)
-    try:
-        document = HTML(string=html, url_fetcher=_InlineOnly()).render(
-            pdf_variant="pdf/a-3a", color_profiles={"srgb": _colours()}
-        )
+    with _complete():
+        document = _laid_out(drafts, most_pages)
         document.metadata.created = document.metadata.modified = f"{moment:%Y-%m-%dT%H:%M:%SZ}"
         pdf: bytes = document.write_pdf(
             finisher=_finished,
             pdf_variant="pdf/a-3a",
-            output_intent="given",  # the profile above; of its own the engine leaves the file open
+            output_intent="given",  # `_colours`; of its own the engine leaves the file open
             uncompressed_pdf=True,  # compressed by the finisher
             attachments=[_attachment(one, moment) for one in embedded],
         )
-    except FatalURLFetchingError as error:
-        raise NotInlineError(str(error)) from error
     return pdf
+
+
+def _laid_out(drafts: Iterable[str], most_pages: int) -> Any:
+    """Lay out the first draft that fits, else the first."""
+    first = None
+    for html in drafts:
+        document = HTML(string=html, url_fetcher=_InlineOnly()).render(
+            pdf_variant="pdf/a-3a", color_profiles={"srgb": _colours()}
+        )
+        first = first or document
+        if not most_pages or len(document.pages) <= most_pages:
+            return document
+    assert first is not None, "there is no draft"
+    return first
 
 
 def _attachment(one: EmbeddedFile, moment: datetime.datetime) -> Attachment:

@@ -6,7 +6,6 @@ paper, byte for byte.
 
 from __future__ import annotations
 
-import datetime
 import json
 from dataclasses import dataclass
 from importlib.resources import files
@@ -17,12 +16,16 @@ from django.template.loader import render_to_string
 from fleet.measures import unit_of
 from fleet.models import AnalysisRun, Approval, FlightPass
 from fleet.queries.inputs import is_current
-from patterns.draw import System
+from patterns.draw import Size, System
 from patterns.overlap import Manner
 from reports import answer, evidence, figures
 from reports.pdf import EmbeddedFile, to_pdf
 
 PageSize = Literal["letter", "a4"]
+
+# Heights of the plots [px], tried in turn until the report fills no more than its pages.
+PLOTS_PX: Final = (140.0, 96.0)
+MOST_PAGES: Final = 2
 
 CAUTIONS: Final = (
     "A test finding, not permission to spray. The product label and local rules decide.",
@@ -46,14 +49,14 @@ class TestReport:
     setup: str
     flown: str
     analyst: str
-    analysed: str
+    code: str
     answers: tuple[answer.Answer, ...]
     reasons: tuple[answer.Reason, ...]
     passes_figure: figures.Figure
     evenness_figure: figures.Figure
     field_figure: figures.Figure | None
     boom_figure: figures.Figure
-    findings: tuple[str, ...]
+    findings: tuple[evidence.Fact, ...]
     passes: list[evidence.PassRow]
     pass_notes: tuple[str, ...]
     stale: bool
@@ -62,7 +65,6 @@ class TestReport:
     weather_remarks: tuple[str, ...]
     method_facts: list[evidence.Fact]
     digests: list[evidence.Digest]
-    stated_at: datetime.datetime
     wind_unit: str
     length_unit: str
     cautions: tuple[str, ...] = CAUTIONS
@@ -79,12 +81,18 @@ def shown_approval(analysis: AnalysisRun, approval_id: str | None) -> Approval |
     return chosen
 
 
-def compose(analysis: AnalysisRun, approval: Approval | None, system: System) -> TestReport:
-    """Gather what the report says."""
+def compose(
+    analysis: AnalysisRun,
+    approval: Approval | None,
+    system: System,
+    plot_px: float = PLOTS_PX[0],
+) -> TestReport:
+    """Gather what the report says, with the plots of its charts this high."""
     test, result = analysis.test, analysis.result
     setup, visit = test.setup, test.visit
     aircraft = setup.aircraft
     standing = approval if approval and not answer.ended_word(approval) else None
+    size = figures.column(plot_px)
     passes = list(FlightPass.objects.filter(test=test).select_related("raw_file"))
     return TestReport(
         registration=aircraft.registration,
@@ -94,14 +102,14 @@ def compose(analysis: AnalysisRun, approval: Approval | None, system: System) ->
         setup=str(setup),
         flown=f"{answer.day(test.flown_on)}, {visit.place}",
         analyst=visit.analyst.name,
-        analysed=f"Analysis {analysis.number}, {answer.day(analysis.created_at)}",
+        code=analysis.document_digest[:12],
         answers=answer.answers(analysis, approval, setup.manner, system),
         reasons=answer.reasons(analysis, approval, setup.manner, system),
-        passes_figure=figures.passes_figure(result, system),
+        passes_figure=figures.passes_figure(result, system, size),
         evenness_figure=figures.evenness_figure(
-            result, system, standing.swath_m if standing else None
+            result, system, standing.swath_m if standing else None, size
         ),
-        field_figure=_field(analysis, standing, setup.manner, system),
+        field_figure=_field(analysis, standing, setup.manner, system, size),
         boom_figure=figures.boom_figure(setup, system),
         findings=evidence.findings(result, system),
         passes=evidence.pass_rows(analysis, passes, system),
@@ -112,21 +120,20 @@ def compose(analysis: AnalysisRun, approval: Approval | None, system: System) ->
         weather_remarks=evidence.weather_remarks(analysis, system),
         method_facts=evidence.method_facts(analysis, system),
         digests=evidence.digests(analysis),
-        stated_at=answer.stated_at(analysis, approval),
         wind_unit=unit_of("wind", system),
         length_unit=unit_of("length", system),
     )
 
 
 def _field(
-    analysis: AnalysisRun, standing: Approval | None, usual: str, system: System
+    analysis: AnalysisRun, standing: Approval | None, usual: str, system: System, size: Size
 ) -> figures.Figure | None:
     """The field at the approved swath, else at the one recommended for the set-up's way."""
     manner = cast(Manner, standing.manner if standing else usual)
     swath_m = standing.swath_m if standing else getattr(analysis.result.recommended, manner).swath_m
     if swath_m is None:
         return None
-    return figures.field_figure(analysis.result, system, swath_m, manner)
+    return figures.field_figure(analysis.result, system, swath_m, manner, size)
 
 
 def to_html(report: TestReport, page_size: PageSize) -> str:
@@ -141,9 +148,14 @@ def render(
     analysis: AnalysisRun, approval: Approval | None, *, system: System, page_size: PageSize
 ) -> bytes:
     """Make the report as PDF, with the analysis inside it as data."""
-    report = compose(analysis, approval, system)
+    drafts = (
+        to_html(compose(analysis, approval, system, plot_px), page_size) for plot_px in PLOTS_PX
+    )
     return to_pdf(
-        to_html(report, page_size), stated_at=report.stated_at, embedded=embedded(analysis)
+        drafts,
+        stated_at=answer.stated_at(analysis, approval),
+        most_pages=MOST_PAGES,
+        embedded=embedded(analysis),
     )
 
 
