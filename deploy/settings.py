@@ -150,7 +150,10 @@ REST_FRAMEWORK = {
     "DEFAULT_PAGINATION_CLASS": "fleet.api.paging.StrictPagination",
     "PAGE_SIZE": 50,
     "DEFAULT_FILTER_BACKENDS": ["django_filters.rest_framework.DjangoFilterBackend"],
-    "DEFAULT_SCHEMA_CLASS": "drf_spectacular.openapi.AutoSchema",
+    "DEFAULT_SCHEMA_CLASS": "fleet.api.schema.ApiSchema",
+    "URL_FORMAT_OVERRIDE": None,
+    # How many proxies may be believed about where a sign-in comes from.
+    "NUM_PROXIES": 1 if env.bool("SWATHBOOK_BEHIND_PROXY", default=False) else 0,
     "DEFAULT_RENDERER_CLASSES": ["rest_framework.renderers.JSONRenderer"],
     "EXCEPTION_HANDLER": "fleet.api.problems.problem",
     "DEFAULT_THROTTLE_RATES": {"sign-in": env.str("SWATHBOOK_SIGN_IN_RATE", default="10/min")},
@@ -163,6 +166,15 @@ SPECTACULAR_SETTINGS = {
     "SERVE_INCLUDE_SCHEMA": False,
     "COMPONENT_SPLIT_REQUEST": True,
     "SCHEMA_PATH_PREFIX": "/api/v1",
+    "DEFAULT_GENERATOR_CLASS": "fleet.api.schema.ApiGenerator",
+    "ENUM_NAME_OVERRIDES": {
+        "AircraftKindEnum": "fleet.models.AircraftKind",
+        "VisitKindEnum": "fleet.models.VisitKind",
+        "JobStateEnum": "fleet.models.JobState",
+        "MannerEnum": "fleet.models.Manner",
+        "UnitSystemEnum": "fleet.models.UnitSystem",
+        "OverruleEnum": "fleet.models.Overrule",
+    },
 }
 
 # The database row is the truth about a job, the broker only a hint that there is one.

@@ -1,0 +1,171 @@
+"""Filters of the lists. A name that is no filter, or a value that cannot be, is an error."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from django.db.models import QuerySet
+from django_filters import rest_framework as filters
+from drf_spectacular.types import OpenApiTypes
+from drf_spectacular.utils import extend_schema_field
+from rest_framework.exceptions import ValidationError
+from rest_framework.request import Request
+
+from fleet.api.rows import ended
+from fleet.api.serializers.results import ENDINGS
+from fleet.models import AircraftKind, JobState, Manner, Overrule, Role, VisitKind
+
+PAGING = ("limit", "offset")
+
+
+def check_names(request: Request, known: Any) -> None:
+    """Refuse query parameters that nobody would look at."""
+    known = sorted({*known, *PAGING})
+    says = f"There is no such filter here. Known: {', '.join(known)}."
+    unknown = [name for name in request.query_params if name not in known]
+    if unknown:
+        raise ValidationError({name: [says] for name in unknown})
+
+
+class StrictFilterBackend(filters.DjangoFilterBackend):
+    """django-filter, which by itself leaves unknown names unsaid."""
+
+    def filter_queryset(self, request: Request, queryset: QuerySet[Any], view: Any) -> Any:
+        """Return the rows asked for."""
+        filterset_class = self.get_filterset_class(view, queryset)
+        check_names(request, filterset_class.base_filters if filterset_class else ())
+        return super().filter_queryset(request, queryset, view)
+
+
+@extend_schema_field(OpenApiTypes.BOOL)
+class Truth(filters.TypedChoiceFilter):
+    """`true` or `false`, and nothing else. `on_null` turns it into "is there no value?"."""
+
+    def __init__(self, field_name: str | None = None, **options: Any) -> None:
+        super().__init__(
+            field_name,
+            choices=[("true", "yes"), ("false", "no")],
+            coerce=lambda text: text == "true",
+            **options,
+        )
+
+
+class Order(filters.OrderingFilter):
+    """`?order=name` or `?order=-name`; rows alike stay in the order of their keys."""
+
+    def filter(self, qs: QuerySet[Any], value: Any) -> QuerySet[Any]:
+        """Sort, or leave the usual order."""
+        ordered = super().filter(qs, value)
+        return ordered.order_by(*ordered.query.order_by, "pk") if value else qs
+
+
+class OperatorFilter(filters.FilterSet):
+    name = filters.CharFilter(lookup_expr="icontains")
+    left = Truth("left_on", lookup_expr="isnull", exclude=True)
+    order = Order(fields=["name", "base", "created_at"])
+
+
+class PersonFilter(filters.FilterSet):
+    operator = filters.UUIDFilter("operator_id")
+    role = filters.ChoiceFilter(choices=Role.choices)
+    is_active = Truth()
+    order = Order(fields=["name", "email"])
+
+
+class AircraftFilter(filters.FilterSet):
+    operator = filters.UUIDFilter("operator_id")
+    registration = filters.CharFilter(lookup_expr="icontains")
+    kind = filters.ChoiceFilter(choices=AircraftKind.choices)
+    in_service = Truth("retired_on", lookup_expr="isnull")
+    order = Order(fields=["registration", "created_at"])
+
+
+class SetUpFilter(filters.FilterSet):
+    operator = filters.UUIDFilter("operator_id")
+    aircraft = filters.UUIDFilter("aircraft_id")
+    purpose = filters.CharFilter(lookup_expr="icontains")
+    manner = filters.ChoiceFilter(choices=Manner.choices)
+    order = Order(fields=["number", "created_at"])
+
+
+class VisitFilter(filters.FilterSet):
+    kind = filters.ChoiceFilter(choices=VisitKind.choices)
+    analyst = filters.UUIDFilter("analyst_id")
+    host = filters.UUIDFilter("host_id")
+    from_day = filters.DateFilter("ends_on", lookup_expr="gte", help_text="Not over before.")
+    to_day = filters.DateFilter("starts_on", lookup_expr="lte", help_text="Begun by then.")
+    order = Order(fields=["starts_on", "place"])
+
+
+class TestFilter(filters.FilterSet):
+    __test__ = False
+
+    operator = filters.UUIDFilter("operator_id")
+    aircraft = filters.UUIDFilter("setup__aircraft_id")
+    setup = filters.UUIDFilter("setup_id")
+    visit = filters.UUIDFilter("visit_id")
+    flown_from = filters.DateFilter("flown_on", lookup_expr="gte")
+    flown_to = filters.DateFilter("flown_on", lookup_expr="lte")
+    order = Order(fields=["flown_on", "created_at"])
+
+
+class PassFilter(filters.FilterSet):
+    test = filters.UUIDFilter("test_id")
+    aborted = Truth("raw_file", lookup_expr="isnull")
+    overrule = filters.ChoiceFilter(choices=Overrule.choices)
+    order = Order(fields=["number", "created_at"])
+
+
+class AnalysisFilter(filters.FilterSet):
+    operator = filters.UUIDFilter("operator_id")
+    test = filters.UUIDFilter("test_id")
+    setup = filters.UUIDFilter("test__setup_id")
+    aircraft = filters.UUIDFilter("test__setup__aircraft_id")
+    order = Order(fields=["number", "created_at"])
+
+
+class ApprovalFilter(filters.FilterSet):
+    operator = filters.UUIDFilter("operator_id")
+    aircraft = filters.UUIDFilter("aircraft_id")
+    setup = filters.UUIDFilter("setup_id")
+    analysis = filters.UUIDFilter("analysis_id")
+    manner = filters.ChoiceFilter(choices=Manner.choices)
+    in_force = Truth(method="only_in_force")
+    state = filters.ChoiceFilter(choices=[(one, one) for one in ENDINGS])
+    valid_before = filters.DateFilter("valid_until", lookup_expr="lt")
+    order = Order(fields=["created_at", "valid_until", "swath_m"])
+
+    def only_in_force(self, rows: QuerySet[Any], name: str, value: bool) -> QuerySet[Any]:
+        """Keep what stands today, or the rest."""
+        return rows.filter(state="in_force") if value else rows.exclude(state="in_force")
+
+
+class PaperFilter(filters.FilterSet):
+    operator = filters.UUIDFilter("operator_id")
+    analysis = filters.UUIDFilter("analysis_id")
+    approval = filters.UUIDFilter("approval_id")
+    order = Order(fields=["created_at"])
+
+
+class JobFilter(filters.FilterSet):
+    operator = filters.UUIDFilter("operator_id")
+    kind = filters.ChoiceFilter(choices=[("analysis", "Analysis"), ("report", "Report")])
+    state = filters.ChoiceFilter(choices=JobState.choices)
+    subject_id = filters.UUIDFilter()
+    has_ended = Truth(method="only_ended")
+    order = Order(fields=["created_at", "ended_at"])
+
+    def only_ended(self, rows: QuerySet[Any], name: str, value: bool) -> QuerySet[Any]:
+        """Keep jobs that have ended, or those that have not."""
+        return rows.filter(ended(value))
+
+
+class AuditFilter(filters.FilterSet):
+    operator = filters.UUIDFilter("operator_id")
+    person = filters.UUIDFilter("person_id")
+    deed = filters.CharFilter()
+    subject_kind = filters.CharFilter()
+    subject_id = filters.UUIDFilter()
+    since = filters.IsoDateTimeFilter("created_at", lookup_expr="gte")
+    until = filters.IsoDateTimeFilter("created_at", lookup_expr="lt")
+    order = Order(fields=["created_at"])

@@ -1,0 +1,60 @@
+"""How the API describes itself (OpenAPI 3)."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from drf_spectacular.authentication import SessionScheme
+from drf_spectacular.generators import SchemaGenerator
+from drf_spectacular.openapi import AutoSchema
+
+from fleet import tenancy
+from fleet.api.problems import MEDIA_TYPE, TITLES
+from fleet.api.serializers.base import Problem
+
+
+class ScopedSessionScheme(SessionScheme):
+    """The pages' own sign-in."""
+
+    target_class = "fleet.api.authentication.ScopedSessionAuthentication"
+
+
+class ApiSchema(AutoSchema):
+    """Adds to every operation the problem answers it may give."""
+
+    def get_operation_id(self) -> str:
+        """Return a name that programs can use as it is."""
+        return super().get_operation_id().replace(".", "_")
+
+    def _get_response_bodies(self, direction: Any = "response") -> dict[str, Any]:
+        bodies: dict[str, Any] = super()._get_response_bodies(direction)
+        for status in self._problems():
+            if str(status) not in bodies:
+                body = self._get_response_for_code(Problem, str(status), [MEDIA_TYPE])
+                bodies[str(status)] = {**body, "description": TITLES[status]}
+        return dict(sorted(bodies.items()))
+
+    def _problems(self) -> list[int]:
+        public = not self.view.permission_classes
+        writes = self.method not in ("GET", "HEAD")
+        found = [] if public else [401]
+        if writes or self._is_list_view() or getattr(self.view, "takes_query", False):
+            found.append(400)
+        if (writes or getattr(self.view, "restricted", False)) and not public:
+            found.append(403)
+        if "{" in self.path:
+            found.append(404)
+        if writes:
+            found += [413, 415]
+        if getattr(self.view, "throttle_classes", None):
+            found.append(429)
+        return found
+
+
+class ApiGenerator(SchemaGenerator):
+    """Describes the API inside nobody's scope: it needs models and no rows."""
+
+    def get_schema(self, request: Any = None, public: bool = False) -> Any:
+        """Return the schema as plain data."""
+        with tenancy.scope(tenancy.NOBODY):
+            return super().get_schema(request, public)

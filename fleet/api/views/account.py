@@ -1,0 +1,86 @@
+"""Signing in and out, oneself, and addresses that do not exist."""
+
+from __future__ import annotations
+
+from typing import Any, ClassVar
+
+from django.contrib.auth import authenticate
+from drf_spectacular.utils import extend_schema
+from rest_framework.authtoken.models import Token
+from rest_framework.exceptions import AuthenticationFailed, NotFound
+from rest_framework.request import Request
+from rest_framework.response import Response
+from rest_framework.throttling import ScopedRateThrottle
+from rest_framework.views import APIView
+
+from fleet.api.parsers import LimitedJSONParser
+from fleet.api.serializers.people import MeChange, PersonOut, SignInIn, TokenOut
+from fleet.api.views.base import taken
+from fleet.services import people as services
+
+
+class SignIn(APIView):
+    """Get a token for an e-mail address and a password."""
+
+    authentication_classes: ClassVar[Any] = []
+    permission_classes: ClassVar[Any] = []
+    parser_classes: ClassVar[Any] = [LimitedJSONParser]
+    throttle_classes: ClassVar[Any] = [ScopedRateThrottle]
+    throttle_scope = "sign-in"
+    metadata_class = None
+
+    def get_authenticate_header(self, request: Request) -> str:
+        """Answer 401, not 403, to a wrong password."""
+        return "Bearer"
+
+    @extend_schema(request=SignInIn, responses={200: TokenOut}, auth=[])
+    def post(self, request: Request) -> Response:
+        given = taken(SignInIn, request)
+        person = authenticate(request._request, username=given["email"], password=given["password"])
+        if person is None:
+            raise AuthenticationFailed("This e-mail address and password do not belong together.")
+        token, _ = Token.objects.get_or_create(user=person)
+        return Response({"token": token.key})
+
+
+class SignOut(APIView):
+    """End the token; whoever uses it must sign in again."""
+
+    parser_classes: ClassVar[Any] = [LimitedJSONParser]
+    metadata_class = None
+
+    @extend_schema(request=None, responses={204: None})
+    def post(self, request: Request) -> Response:
+        Token.objects.filter(user=request.user).delete()
+        return Response(status=204)
+
+
+class Me(APIView):
+    """The person signed in."""
+
+    parser_classes: ClassVar[Any] = [LimitedJSONParser]
+    metadata_class = None
+
+    @extend_schema(responses=PersonOut)
+    def get(self, request: Request) -> Response:
+        return Response(PersonOut(request.user).data)
+
+    @extend_schema(request=MeChange, responses=PersonOut)
+    def patch(self, request: Request) -> Response:
+        """Set the units you read on pages, charts and papers. The API itself is in SI."""
+        given = taken(MeChange, request)
+        services.set_units(request.user, unit_system=given["unit_system"])
+        return Response(PersonOut(request.user).data)
+
+
+class Unknown(APIView):
+    """Whatever else stands below /api/: a problem answer instead of a page."""
+
+    authentication_classes: ClassVar[Any] = []
+    permission_classes: ClassVar[Any] = []
+    metadata_class = None
+    schema = None
+
+    def initial(self, request: Request, *args: Any, **kwargs: Any) -> None:
+        """Say so, whatever the method."""
+        raise NotFound("There is nothing at this address. Addresses of the API end with a slash.")
