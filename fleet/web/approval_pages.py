@@ -82,7 +82,7 @@ def _chosen_m(request: HttpRequest) -> float | None:
 def _evidence(run: AnalysisRun, form: ApproveForm) -> dict[str, Any]:
     """What the analysis says of the swath and way of flying that stand in the form."""
     if form.is_bound:
-        form.full_clean()
+        form.is_valid()  # cleans what was typed, once; errors of the service stay
         swath_m = form.cleaned_data.get("swath_m")
         manner = form.cleaned_data.get("manner")
     else:
