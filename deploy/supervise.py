@@ -212,7 +212,9 @@ def once(options: argparse.Namespace, data: Path, stop: Stop) -> int:
             worker = worker_child(environment, lock)
             job = Child("main job", [sys.executable, "manage.py", "main_job"], environment, lock)
             job.command += (
-                ["--out", str(options.out)] if options.out else ["--folder", str(data / "papers")]
+                ["--out", str(as_called(options.out))]
+                if options.out
+                else ["--folder", str(data / "papers")]
             )
             try:
                 prepare(environment, lock, stop, demo=True)
@@ -258,16 +260,18 @@ def options_from(arguments: list[str]) -> argparse.Namespace:
         parser.error("a port is a number from 1 to 65535")
     if options.out and not options.once:
         parser.error("--out goes with --once")
-    options.out = (
-        options.out and (Path(os.environ.get("SWATHBOOK_CALLED_IN", ".")) / options.out).resolve()
-    )
     return options
+
+
+def as_called(path: Path) -> Path:
+    """Return a path that somebody gave, counted from where `deploy/run` was called."""
+    return (Path(os.environ.get("SWATHBOOK_CALLED_IN", ".")) / path).resolve()
 
 
 def main(arguments: list[str]) -> int:
     """Run as asked; return the exit status."""
     options = options_from(arguments)
-    data = Path(os.environ.get("SWATHBOOK_DATA") or ROOT / ".data").resolve()
+    data = as_called(Path(os.environ.get("SWATHBOOK_DATA") or ROOT / ".data"))
     stop = Stop()
     try:
         return once(options, data, stop) if options.once else serve(options, data, stop)

@@ -151,8 +151,14 @@ def report_name(test: Test) -> str:
 
 def write_report(paper: Paper, path: Path) -> Path:
     """Write the report's bytes and return where they are."""
-    path.parent.mkdir(parents=True, exist_ok=True)
-    path.write_bytes(storage.fetch(paper.digest))
+    data = storage.fetch(paper.digest)
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        path.write_bytes(data)
+    except OSError as error:
+        raise CommandError(
+            f"The report cannot be written to {path}: {error.strerror}. Name another: --out FILE"
+        ) from None
     return path
 
 
