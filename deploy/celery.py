@@ -54,7 +54,7 @@ def configuration(broker_url: str, processes: int) -> dict[str, Any]:
 
 def _embedded() -> dict[str, Any]:
     return {
-        "worker_prefetch_multiplier": 2,
+        "worker_prefetch_multiplier": 4,
         "worker_enable_remote_control": False,
         "broker_transport_options": {"polling_interval": 0.05},
     }
@@ -123,6 +123,11 @@ def _wake_feeder(**_: Any) -> None:
         feeder.job_ended()
 
 
+def _stop_feeding(**_: Any) -> None:
+    for feeder in _feeders:
+        feeder.stop_soon()
+
+
 def _stop_feeder(**_: Any) -> None:
     while _feeders:
         _feeders.pop().stop()
@@ -131,4 +136,5 @@ def _stop_feeder(**_: Any) -> None:
 signals.worker_init.connect(_make_feeder)
 signals.worker_ready.connect(_start_feeder)
 signals.task_postrun.connect(_wake_feeder)
+signals.worker_shutting_down.connect(_stop_feeding)
 signals.worker_shutdown.connect(_stop_feeder)

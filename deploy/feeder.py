@@ -30,11 +30,12 @@ logger = logging.getLogger(__name__)
 
 SWEEP_SECONDS = 1.0
 CAPACITY_OVER_BROKER = 100
-# Embedded: one job at work and one that waits, for each process. More would only make a stop take
-# longer and keep jobs from a second worker.
-CAPACITY_PER_PROCESS = 2
+# Embedded: enough that no process runs dry between two rounds, few enough that a second worker
+# finds the rest in the table.
+CAPACITY_PER_PROCESS = 4
 # Several nudges at the same moment are one.
 GATHER_SECONDS = 0.01
+NO_JOB = UUID(int=0)
 
 
 class Feeder(threading.Thread):
@@ -77,12 +78,21 @@ class Feeder(threading.Thread):
                     self._feed()
                 except jobs.PASSING as trouble:
                     logger.warning("The rows cannot be read now (%s).", trouble)
+                except Exception:  # the worker must not live on without anybody who feeds it
+                    logger.exception("A round of the feeder broke down; it goes on.")
                 self._wait()
+        if self._embedded:
+            # The worker sits up to two seconds over an empty queue; a message makes it look up.
+            self._send_hint(NO_JOB)
+
+    def stop_soon(self) -> None:
+        """Feed no more, for the worker is told to stop. Safe in a signal handler: it only asks."""
+        self._stopping = True
+        self.job_ended()
 
     def stop(self) -> None:
         """End the thread and take back the sign of life."""
-        self._stopping = True
-        self.job_ended()
+        self.stop_soon()
         if self.is_alive():
             self.join(timeout=5)
         alive.take_back_sign(settings.DATA)

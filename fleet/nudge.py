@@ -7,6 +7,7 @@ folder. A nudge that gets lost costs a second at most: the worker looks by itsel
 from __future__ import annotations
 
 import hashlib
+import logging
 import os
 import socket
 import stat
@@ -14,6 +15,8 @@ from pathlib import Path
 from uuid import UUID
 
 from django.conf import settings
+
+logger = logging.getLogger(__name__)
 
 # The kernel keeps 108 bytes for the path of a unix socket; a few are for the draft's longer name.
 LONGEST_PATH_BYTES = 100
@@ -37,7 +40,8 @@ def address() -> Path:
 def send_hint(job_id: UUID) -> None:
     """Send the byte without ever waiting; the worker looks at all rows, whichever job it is.
 
-    Raises OSError when nobody listens. A full socket is no error: the worker has nudges enough.
+    That nobody listens is no error: the worker may be about to start. A full socket is none
+    either: the worker has nudges enough.
     """
     with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as sender:
         sender.setblocking(False)
@@ -45,6 +49,8 @@ def send_hint(job_id: UUID) -> None:
             sender.sendto(b"!", os.fspath(address()))
         except BlockingIOError:
             pass
+        except OSError as trouble:
+            logger.info("No worker was nudged for job %s (%s).", job_id, trouble)
 
 
 def listen() -> socket.socket | None:

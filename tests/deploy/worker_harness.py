@@ -95,8 +95,16 @@ class Worker:
             self.wait_until_ready()
 
     def wait_until_ready(self) -> None:
-        """Wait for its sign of life."""
-        wait_for(lambda: alive.worker_answers(self.data, self.pid), READY_SECONDS, self)
+        """Wait for its sign of life; fail at once when it ended instead."""
+        wait_for(self._answers_or_ended, READY_SECONDS, self)
+        if self._ended():
+            raise AssertionError(f"the worker ended while starting; its log:\n{self.last_words()}")
+
+    def _answers_or_ended(self) -> bool:
+        return alive.worker_answers(self.data, self.pid) or self._ended()
+
+    def _ended(self) -> bool:
+        return self._process is None or self._process.poll() is not None
 
     def children(self) -> list[int]:
         """Return the process numbers of its pool."""
