@@ -49,6 +49,16 @@ class SpokenForm(forms.Form):
             if isinstance(each, MeasureField):
                 each.speak(system)
 
+    def clean(self) -> dict[str, Any]:
+        """Keep the exact value in SI of a number that was shown rounded and not touched."""
+        data: dict[str, Any] = super().clean() or self.cleaned_data
+        for name, each in self.fields.items():
+            shown = self.get_initial_for_field(each, name)
+            untouched = name in data and name not in self.changed_data
+            if isinstance(each, MeasureField) and shown is not None and untouched:
+                data[name] = shown
+        return data
+
     def take_errors(self, errors: forms.ValidationError) -> None:
         """Put the errors of a service on their fields, or over the form."""
         by_field = getattr(errors, "error_dict", None) or {None: errors.error_list}

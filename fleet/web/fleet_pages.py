@@ -198,7 +198,8 @@ def _from_revision(lines: Any, purpose: str | None, person: Person) -> dict[str,
     if last is None:
         return {}
     values = {name: getattr(last, name) for name in services.SETUP_FIELDS if name != "note"}
-    return {**values, "nozzles": nozzle_lines(last.nozzles, person.unit_system)}
+    lines_shown = nozzle_lines(last.nozzles, person.unit_system)
+    return {**values, "nozzles": lines_shown, "nozzles_in_force": last.nozzles}
 
 
 @login_required

@@ -81,9 +81,11 @@ class SetUpForm(SpokenForm):
 
     def clean(self) -> dict[str, Any]:
         """Read the nozzle lines, or lay nozzles out evenly where there are none."""
-        data = super().clean() or {}
+        data = super().clean()
         text = data.get("nozzles", "")
-        if text.strip():
+        if text and "nozzles" not in self.changed_data:
+            data["nozzles"] = self.initial["nozzles_in_force"]  # shown rounded, kept exactly
+        elif text.strip():
             data["nozzles"] = self._read_lines(text)
         elif data.get("even_count") and data.get("boom_width_m"):
             data["nozzles"] = self._even(data)

@@ -227,6 +227,20 @@ def test_setup_form_starts_from_the_revision_in_force(cast: Cast):
     assert "flat fan; 4010; 10" in page
 
 
+def test_numbers_shown_rounded_and_left_alone_stay_exact(cast: Cast):
+    with tenancy.everyone():
+        one = make_aircraft(cast)
+        before = make_setup(cast, one, airspeed_m_s=62.123456, boom_width_m=10.5)
+    client = signed_in(cast.owner)
+    shown = client.get(reverse("setup-new", args=[one.pk])).context["form"]
+    data = {bound.name: bound.value() for bound in shown if bound.value() is not None}
+    client.post(reverse("setup-new", args=[one.pk]), {**data, "pressure_kpa": "45"})
+    with tenancy.everyone():
+        after = SetUp.objects.get(number=2)
+    assert (after.airspeed_m_s, after.nozzles) == (before.airspeed_m_s, before.nozzles)
+    assert after.pressure_kpa == pytest.approx(310.264, abs=0.001)  # 45 psi
+
+
 def test_retire_and_bring_back(cast: Cast):
     with tenancy.everyone():
         one = make_aircraft(cast)
