@@ -16,6 +16,14 @@ from typing import Final, Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from patterns.cards._levels import (
+    FEW_INSIDE,
+    SAMPLE_STEP,
+    TILE_PX,
+    Levels,
+    best_channel,
+    paper_level_of,
+)
 from patterns.cards.decode import CardImage
 from patterns.errors import InputError
 from patterns.remarks import Remark
@@ -32,10 +40,7 @@ PAPER_NAMES: Final[dict[Paper, str]] = {
     "grey": "card scanned in grey",
 }
 CHANNEL_NAMES: Final = ("red", "green", "blue")
-
-TILE_PX: Final = 64
-_SAMPLE_STEP: Final = 4
-_LEVELS: Final = 256
+_COLOUR_STEP: Final = 16
 
 
 @dataclass(frozen=True, slots=True)
@@ -110,24 +115,6 @@ class Separation:
         return (1.0 - self.channel[row, column] / paper) / (1.0 - self.ink_share)
 
 
-@dataclass(frozen=True, slots=True)
-class _Levels:
-    """Paper and ink in one channel of a sample."""
-
-    paper: float
-    scatter: float
-    ink: float
-    stained: int
-
-    @property
-    def contrast(self) -> float:
-        return self.paper - self.ink
-
-    @property
-    def merit(self) -> float:
-        return self.contrast / (self.scatter + 1.0)
-
-
 def separate(image: CardImage, parameters: SeparateParameters | None = None) -> Separation:
     """Part stain from paper on the image of one card.
 
@@ -155,17 +142,17 @@ def separate(image: CardImage, parameters: SeparateParameters | None = None) -> 
     settings = parameters or SeparateParameters()
     _check(settings)
     pixels = image.pixels if image.pixels.ndim == 3 else image.pixels[..., None]
-    index, levels = _best_channel(pixels[::_SAMPLE_STEP])
+    index, levels = best_channel(pixels)
     channel = np.ascontiguousarray(pixels[..., index])
-    kind = settings.paper or _kind_of(pixels[::_SAMPLE_STEP, ::_SAMPLE_STEP], index, levels)
+    kind = settings.paper or _kind_of(pixels[::_COLOUR_STEP, ::_COLOUR_STEP], index, levels)
     ink_share = levels.ink / max(levels.paper, 1.0)
     noisy = levels.scatter > settings.noisy_percent / 100.0 * max(levels.contrast, 1.0)
     if noisy:
         channel = _smoothed(channel)
     valid = _valid(channel, levels, round(settings.trim_mm / 25.4 * image.dpi))
-    stained = levels.contrast >= settings.least_contrast and levels.stained > 0
+    stained = levels.contrast >= settings.least_contrast and levels.stained >= FEW_INSIDE
     share = 1.0 - settings.threshold_percent / 100.0 * (1.0 - ink_share)
-    paper_level = _paper_level(channel, levels)
+    paper_level = paper_level_of(channel, levels)
     mask = np.zeros(channel.shape, dtype=np.bool_)
     if stained:
         _mark(mask, channel, paper_level * share, valid)
@@ -184,55 +171,7 @@ def separate(image: CardImage, parameters: SeparateParameters | None = None) -> 
     )
 
 
-def _best_channel(lines: Bytes) -> tuple[int, _Levels]:
-    """Choose the channel in which paper and ink lie furthest apart for the scatter."""
-    found = [_levels(np.ascontiguousarray(lines[..., index])) for index in range(lines.shape[2])]
-    best = max(range(len(found)), key=lambda index: found[index].merit)
-    return best, found[best]
-
-
-def _levels(lines: Bytes) -> _Levels:
-    """Paper, its scatter and ink from some full lines of one channel."""
-    histogram = np.bincount(lines[:, ::_SAMPLE_STEP].ravel(), minlength=_LEVELS)
-    paper, scatter = _paper_of(histogram)
-    ink = _darkest(histogram)
-    inside_dark = np.empty(0, dtype=np.uint8)
-    for _ in range(6):
-        dark = lines < (paper + ink) / 2.0
-        inside = dark[:, 2:-2] & dark[:, :-4] & dark[:, 4:]
-        inside_dark = lines[:, 2:-2][inside]
-        if inside_dark.size < 20:
-            inside_dark = lines[dark]
-        if inside_dark.size == 0:
-            break
-        moved = float(np.median(inside_dark))
-        if abs(moved - ink) < 0.5:
-            break
-        ink = moved
-    return _Levels(paper, scatter, min(ink, paper), inside_dark.size)
-
-
-def _paper_of(histogram: NDArray[np.intp]) -> tuple[float, float]:
-    """Level of the paper and its standard deviation, from the light side of its peak."""
-    light = np.flatnonzero(histogram > 0)
-    middle = (int(light[0]) + int(light[-1])) / 2.0
-    smooth = np.convolve(histogram, [1, 2, 3, 2, 1], mode="same")
-    smooth[: int(middle)] = 0
-    paper = int(np.argmax(smooth))
-    above = histogram[paper:].astype(np.float64)
-    # Half of the light side lies within 0.674 standard deviations.
-    reached = np.cumsum(above) - above[0] / 2.0
-    half = float(np.interp(0.5 * reached[-1], reached, np.arange(above.size)))
-    return float(paper), max(half / 0.674, 0.5)
-
-
-def _darkest(histogram: NDArray[np.intp]) -> float:
-    """Level under which the darkest thousandth lies: the first guess of the ink."""
-    reached = np.cumsum(histogram)
-    return float(np.searchsorted(reached, 0.001 * reached[-1]))
-
-
-def _kind_of(sample: Bytes, index: int, levels: _Levels) -> Paper:
+def _kind_of(sample: Bytes, index: int, levels: Levels) -> Paper:
     """Name the kind of card from the colours of paper and stain."""
     if sample.shape[2] != 3:
         return "grey"
@@ -260,7 +199,7 @@ def _smoothed(channel: Bytes) -> Bytes:
     return wide.astype(np.uint8)
 
 
-def _valid(channel: Bytes, levels: _Levels, deepest: int) -> tuple[int, int, int, int]:
+def _valid(channel: Bytes, levels: Levels, deepest: int) -> tuple[int, int, int, int]:
     """Cut away lines along the edges of which hardly a pixel is paper."""
     cut = (levels.paper + levels.ink) / 2.0
     rows, columns = channel.shape
@@ -275,42 +214,12 @@ def _valid(channel: Bytes, levels: _Levels, deepest: int) -> tuple[int, int, int
 
 def _dark_lines(lines: Bytes, cut: float) -> int:
     """Count the lines from the edge on that are dark for nine tenths, with one more for blur."""
-    light = np.count_nonzero(lines[:, ::_SAMPLE_STEP] >= cut, axis=1)
-    is_paper = light > 0.1 * -(-lines.shape[1] // _SAMPLE_STEP)
+    light = np.count_nonzero(lines[:, ::SAMPLE_STEP] >= cut, axis=1)
+    is_paper = light > 0.1 * -(-lines.shape[1] // SAMPLE_STEP)
     if is_paper.size == 0 or is_paper[0]:
         return 0
     first = int(np.argmax(is_paper)) if is_paper.any() else int(is_paper.size)
     return first + 1
-
-
-def _paper_level(channel: Bytes, levels: _Levels) -> Floats:
-    """Grey level of bare paper in every tile: the median of what is paper there."""
-    rows, columns = channel.shape
-    down, along = -(-rows // TILE_PX), -(-columns // TILE_PX)
-    side = TILE_PX // _SAMPLE_STEP
-    thin = channel[::_SAMPLE_STEP, ::_SAMPLE_STEP]
-    padded = np.zeros((down * side, along * side), dtype=np.uint8)
-    padded[: thin.shape[0], : thin.shape[1]] = thin
-    tiles = padded.reshape(down, side, along, side).swapaxes(1, 2).reshape(down, along, -1)
-    tiles.sort(axis=2)
-    places = side * side
-    light = tiles[..., int(0.95 * places)]
-    cut = light * ((levels.paper + levels.ink) / 2.0 / max(levels.paper, 1.0))
-    count = np.count_nonzero(tiles >= cut[..., None], axis=2)
-    level = np.take_along_axis(tiles, (places - 1 - count // 2)[..., None], axis=2)[..., 0]
-    return _mended(level.astype(np.float64), count, levels)
-
-
-def _mended(level: Floats, count: NDArray[np.intp], levels: _Levels) -> Floats:
-    """Tiles with hardly any paper, or far darker than the rest, take the level of their row."""
-    usable = (count >= 12) & (level > (levels.paper + levels.ink) / 2.0)
-    if not usable.any():
-        return np.full_like(level, max(levels.paper, 1.0))
-    known = np.where(usable, level, np.nan)
-    middle = float(np.nanmedian(known))
-    for row, good in zip(level, usable, strict=True):
-        row[~good] = np.median(row[good]) if good.any() else middle
-    return np.maximum(level, 1.0)
 
 
 def _mark(
@@ -330,7 +239,7 @@ def _mark(
 def _why(
     index: int | None,
     kind: Paper,
-    levels: _Levels,
+    levels: Levels,
     settings: SeparateParameters,
     noisy: bool,
     paper_level: Floats,
@@ -349,7 +258,7 @@ def _why(
 
 def _remarks(
     mask: NDArray[np.bool_],
-    levels: _Levels,
+    levels: Levels,
     valid: tuple[int, int, int, int],
     settings: SeparateParameters,
     stained: bool,
