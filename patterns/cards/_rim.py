@@ -1,0 +1,169 @@
+"""Sub-pixel rims: where along a row a stain begins and ends, and how much light small ones take.
+
+Along each run the rim is where the strength passes half of the stain's own ink, on a straight line
+between two pixels. A row of chords at even distance adds up to the area of a shape without bias
+(systematic lines; Cavalieri's principle). Blur pulls the half level of a round rim inwards by
+σ² / 2r, which takes the same π·σ² off every stain whatever its size or shape (the curvature of a
+closed line adds up to 2π). How much that is on a card is measured on its small stains that stand
+alone: their whole missing light, which blur spreads but does not lessen, gives their true area.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
+from numpy.typing import NDArray
+
+from patterns.cards._runs import Floats, Places, Runs
+from patterns.cards.separate import Separation
+
+# A run must be this long for its middle to show the ink of the stain without the rim.
+_PLATEAU_PX: Final = 8
+_MARGIN_PX: Final = 3
+_WINDOWS_PX: Final = (6, 12)
+_FEWEST_FOR_BLUR: Final = 8
+# Blur of a pixel's own edges (two twelfths) and half a pixel of optics, where nothing is measured.
+_USUAL_LOSS_PX2: Final = 1.0
+_MOST_LOSS_PX2: Final = 12.0
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Boxes:
+    """Box around each region, half-open; all (K,). [px]"""
+
+    top: Places
+    left: Places
+    bottom: Places
+    right: Places
+
+    @property
+    def height(self) -> Places:
+        """Rows."""
+        return self.bottom - self.top
+
+    @property
+    def width(self) -> Places:
+        """Columns."""
+        return self.right - self.left
+
+
+def boxes_of(runs: Runs) -> Boxes:
+    """Find the box around each region."""
+    top, left = (np.full(runs.regions, np.iinfo(np.intp).max) for _ in range(2))
+    bottom, right = (np.zeros(runs.regions, dtype=np.intp) for _ in range(2))
+    np.minimum.at(top, runs.region, runs.row)
+    np.minimum.at(left, runs.region, runs.first)
+    np.maximum.at(bottom, runs.region, runs.row + 1)
+    np.maximum.at(right, runs.region, runs.after)
+    return Boxes(top, left, bottom, right)
+
+
+def ink_of(separation: Separation, runs: Runs) -> Floats:
+    """How strong the ink of each region is: (K,), 1 for the card's usual ink.
+
+    The mean of the middles of its longer runs; 1 where no run is long enough to tell.
+    """
+    long = np.flatnonzero(runs.after - runs.first >= _PLATEAU_PX)
+    region = runs.region[long]
+    strength = separation.strength_at(runs.row[long], (runs.first[long] + runs.after[long]) // 2)
+    many = np.bincount(region, minlength=runs.regions)
+    total = np.bincount(region, weights=strength, minlength=runs.regions)
+    ink = np.where(many > 0, total / np.maximum(many, 1), 1.0)
+    return np.clip(ink, 0.5, 1.6)
+
+
+def rim_of(separation: Separation, runs: Runs, ink: Floats) -> tuple[Floats, Floats]:
+    """Where each run begins and ends: (R,) and (R,), 0 at the middle of the first pixel. [px]"""
+    _, left, _, right = separation.valid_px
+    level = separation.threshold_percent / 100.0 * ink[runs.region]
+    last = runs.after - 1
+    before = _crossing(separation, runs.row, runs.first, np.maximum(runs.first - 1, left), level)
+    behind = _crossing(separation, runs.row, last, np.minimum(runs.after, right - 1), level)
+    # At the edge of the card the pixel ends the run, not the rim.
+    before = np.where(runs.first <= left, 0.5, before)
+    behind = np.where(runs.after >= right, 0.5, behind)
+    return runs.first - before, last + behind
+
+
+def _crossing(
+    separation: Separation, row: Places, inside: Places, outside: Places, level: Floats
+) -> Floats:
+    """How far from the inner pixel towards the outer one the strength passes the level. [px]"""
+    high = separation.strength_at(row, inside)
+    low = separation.strength_at(row, outside)
+    # The level of a stain's own ink may lie a little beyond the pair that the mask was cut at.
+    return np.clip((high - level) / np.maximum(high - low, 1e-3), -0.5, 1.5)
+
+
+def whole_light(separation: Separation, boxes: Boxes, count: Places, ink: Floats) -> Floats:
+    """Area of small regions that stand alone, from all the light they take; NaN for others.
+
+    Parameters
+    ----------
+    separation : stain parted from paper.
+    boxes : around the K regions.
+    count : (K,) pixels of each region.
+    ink : (K,) strength of full stain in each.
+
+    Returns
+    -------
+    (K,) [px²]. The paper around is taken from the ring of pixels three off the box.
+    """
+    area = np.full(count.size, np.nan)
+    size = np.maximum(boxes.height, boxes.width)
+    smaller = 0
+    for largest in _WINDOWS_PX:
+        chosen = np.flatnonzero((size > smaller) & (size <= largest))
+        found, alone = _light_in(separation, boxes, count, chosen, largest + 2 * _MARGIN_PX)
+        area[chosen[alone]] = found / ink[chosen[alone]]
+        smaller = largest
+    return area
+
+
+def _light_in(
+    separation: Separation, boxes: Boxes, count: Places, chosen: Places, edge: int
+) -> tuple[Floats, NDArray[np.bool_]]:
+    """Missing light in windows around some regions, in pixels of full stain; which stand alone."""
+    top = (boxes.top[chosen] + boxes.bottom[chosen] - edge) // 2
+    left = (boxes.left[chosen] + boxes.right[chosen] - edge) // 2
+    first_row, first_column, after_row, after_column = separation.valid_px
+    alone = (top >= first_row) & (left >= first_column)
+    alone &= (top + edge <= after_row) & (left + edge <= after_column)
+    if not alone.any():
+        return np.empty(0), np.zeros(chosen.size, dtype=np.bool_)
+    inside = np.flatnonzero(alone)
+    shape = (edge, edge)
+    stained = sliding_window_view(separation.mask, shape)[top[inside], left[inside]]
+    only = np.count_nonzero(stained, axis=(1, 2)) == count[chosen[inside]]
+    inside = inside[only]
+    alone = np.zeros(chosen.size, dtype=np.bool_)
+    alone[inside] = True
+    window = sliding_window_view(separation.channel, shape)[top[inside], left[inside]]
+    total = window.sum(axis=(1, 2), dtype=np.int64)
+    core = window[:, 1:-1, 1:-1].sum(axis=(1, 2), dtype=np.int64)
+    ring = (total - core) / (4 * edge - 4)
+    missing = ring * (edge - 2) ** 2 - core
+    return missing / (np.maximum(ring, 1.0) * (1.0 - separation.ink_share)), alone
+
+
+def loss_of(light_area: Floats, half_area: Floats, boxes: Boxes) -> float:
+    """Area that blur takes off every stain at the half level. [px²]
+
+    Parameters
+    ----------
+    light_area, half_area : (K,) area by all the light, NaN where not known, and by the rim. [px²]
+    boxes : around the K regions.
+
+    Returns
+    -------
+    Median over the small stains that stand alone; a usual value where there are too few.
+    """
+    size = np.maximum(boxes.height, boxes.width)
+    telling = np.isfinite(light_area) & (size > _WINDOWS_PX[0])
+    if np.count_nonzero(telling) < _FEWEST_FOR_BLUR:
+        return _USUAL_LOSS_PX2
+    loss = float(np.median(light_area[telling] - half_area[telling]))
+    return min(max(loss, 0.0), _MOST_LOSS_PX2)
