@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from patterns.cards._rim import Boxes, boxes_of, ink_of, loss_of, rim_of, whole_light
-from patterns.cards._runs import Floats, Moments, Places, Runs, find_runs, moments
+from patterns.cards._runs import Floats, Moments, Runs, find_runs, moments
 from patterns.cards._split import Parts, split
 from patterns.cards.separate import Separation
 from patterns.errors import InputError
@@ -204,7 +204,7 @@ def _shapes(separation: Separation) -> tuple[_Shapes, float]:
     ).astype(np.intp)
     light = whole_light(separation, boxes, count, ink)
     loss = loss_of(light, whole.area, boxes)
-    area = np.where(np.isfinite(light), light, np.maximum(whole.area, 0.1) + loss)
+    area = np.where(np.isfinite(light), np.maximum(light, 0.1), np.maximum(whole.area, 0.1) + loss)
     parts = split(runs, start, end, boxes, _candidates(whole))
     return _gathered(separation, runs, boxes, whole, area, parts, loss), loss
 
