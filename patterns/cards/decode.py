@@ -256,6 +256,20 @@ def _pixels(picture: Image.Image, source: str) -> tuple[NDArray[np.uint8], tuple
     )
 
 
+def _cut_to_eight(picture: Image.Image, data: bytes) -> tuple[Remark, ...]:
+    """Say so where the decoder itself took the finer half off 16 bit colours."""
+    if picture.mode not in ("RGB", "RGBA", "LA", "CMYK"):
+        return ()
+    if picture.format == "PNG":
+        deep = data[_PNG_DEPTH_AT] == _DEEP
+    elif isinstance(picture, TiffImageFile):
+        deep = _DEEP in tuple(picture.tag_v2.get(_TIFF_DEPTH_TAG, ()))
+    else:
+        deep = False
+    text = "The scan has 16 bit a colour; the upper 8 were used."
+    return (Remark("reduced", text, "note"),) if deep else ()
+
+
 def _reduced(picture: Image.Image, source: str) -> tuple[NDArray[np.uint8], tuple[Remark, ...]]:
     """Bring 16 bit to 8, rounded, on the fixed scale of the file."""
     values = np.asarray(picture)

@@ -1,0 +1,365 @@
+"""Circles of the stains in a region where several touch.
+
+First each pixel's distance to the paper: it peaks at the middle of each stain, and two peaks belong
+to two stains where the distance sinks between them, at a neck. Then what stands out beyond these
+circles: the rim of a stain that lies partly under another is an arc, and a circle through it (least
+squares of I. Kåsa, IEEE Trans. Instrumentation and Measurement 25, 1976, 8-14; from memory) is
+taken where it lies close to the arc and within the region. At last each circle is fitted to the
+part of the rim that is its own.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.ndimage import distance_transform_edt, label, maximum_filter
+from scipy.sparse import coo_array
+from scipy.sparse.csgraph import connected_components
+
+from patterns.cards._rim import Boxes
+from patterns.cards._runs import Floats, Places, Runs, pairs_between
+
+Singles = NDArray[np.float32]
+Bools = NDArray[np.bool_]
+
+# Own definitions, set on drawn cards.
+_NECK: Final = 0.88
+_LEAST_RADIUS_PX: Final = 1.9
+_MOST_PEAKS: Final = 48
+_SAMPLES: Final = 9
+_SHELF_PX: Final = 2048
+# From the middle of the peak's pixel to the rim, beyond the distance to the nearest paper pixel.
+_PEAK_TO_RIM_PX: Final = 0.15
+# What stands out by less than this is the roughness of a rim.
+_SLACK_PX: Final = 0.8
+_LEAST_OUT_PX: Final = 1.1
+_LEAST_OUT: Final = 0.06
+_FEWEST_POINTS: Final = 5
+_WORST_FIT_PX: Final = 0.45
+_ON_RIM_PX: Final = 1.0
+_FEWEST_TO_FIT: Final = 8
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Circles:
+    """Circles in order of their region; all (C,).
+
+    Attributes
+    ----------
+    region : the region it lies in.
+    x, y, radius : in the image of the card. [px]
+    """
+
+    region: Places
+    x: Floats
+    y: Floats
+    radius: Floats
+
+    def kept(self, keep: Bools) -> Circles:
+        """Return those chosen."""
+        return Circles(self.region[keep], self.x[keep], self.y[keep], self.radius[keep])
+
+    def many(self, regions: int) -> tuple[Places, Places]:
+        """How many lie in each region, and where the first of each stands."""
+        many = np.bincount(self.region, minlength=regions)
+        return many, np.cumsum(many) - many
+
+    def joined(self, other: Circles) -> Circles:
+        """Both, in order of their region."""
+        region = np.concatenate([self.region, other.region])
+        order = np.argsort(region, kind="stable")
+        return Circles(
+            region[order],
+            np.concatenate([self.x, other.x])[order],
+            np.concatenate([self.y, other.y])[order],
+            np.concatenate([self.radius, other.radius])[order],
+        )
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Shelf:
+    """Regions laid side by side on a picture of their own.
+
+    Attributes
+    ----------
+    mask, depth : the picture, and each pixel's distance to the paper. [px]
+    owner : whose pixel it is.
+    run : (R,) runs of these regions.
+    shift_y, shift_x : (K,) from the card to the picture, region by region. [px]
+    """
+
+    mask: Bools
+    depth: Singles
+    owner: NDArray[np.int32]
+    run: Places
+    shift_y: Places
+    shift_x: Places
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Rim:
+    """Places on the rim of the regions on the shelf, both ends of every run; all (N,)."""
+
+    x: Floats
+    y: Floats
+    region: Places
+    pixel_y: Places
+    pixel_x: Places
+
+
+def find_circles(runs: Runs, start: Floats, end: Floats, boxes: Boxes, candidate: Bools) -> Circles:
+    """Find the circles of the stains in some regions.
+
+    Parameters
+    ----------
+    runs : of the mask.
+    start, end : (R,) sub-pixel ends of the runs. [px]
+    boxes : around the K regions.
+    candidate : (K,) regions to look at.
+
+    Returns
+    -------
+    Circles
+    """
+    chosen = np.flatnonzero(candidate)
+    if chosen.size == 0:
+        none = np.empty(0)
+        return Circles(np.empty(0, dtype=np.intp), none, none, none)
+    shelf = _shelve(runs, boxes, candidate, chosen)
+    rim = _rim(runs, start, end, shelf)
+    circles = _inscribed(shelf)
+    circles = _fitted(circles, rim, runs.regions)
+    for _ in range(2):
+        more = _standing_out(circles, rim, runs, shelf)
+        if more.region.size == 0:
+            break
+        circles = _fitted(circles.joined(more), rim, runs.regions)
+    return circles
+
+
+def _shelve(runs: Runs, boxes: Boxes, candidate: Bools, chosen: Places) -> _Shelf:
+    """Draw the regions side by side."""
+    down, along, shape = _shelf_places(boxes.height[chosen] + 2, boxes.width[chosen] + 2)
+    shift_y = np.zeros(runs.regions, dtype=np.intp)
+    shift_x = np.zeros(runs.regions, dtype=np.intp)
+    shift_y[chosen] = down + 1 - boxes.top[chosen]
+    shift_x[chosen] = along + 1 - boxes.left[chosen]
+    mask = np.zeros(shape, dtype=np.bool_)
+    owner = np.zeros(shape, dtype=np.int32)
+    run = np.flatnonzero(candidate[runs.region])
+    region = runs.region[run]
+    begin = (runs.row[run] + shift_y[region]) * shape[1] + runs.first[run] + shift_x[region]
+    which, pixel = pairs_between(begin, begin + runs.after[run] - runs.first[run])
+    mask.ravel()[pixel] = True
+    owner.ravel()[pixel] = region[which]
+    depth = distance_transform_edt(mask).astype(np.float32)
+    return _Shelf(mask, depth, owner, run, shift_y, shift_x)
+
+
+def _shelf_places(heights: Places, widths: Places) -> tuple[Places, Places, tuple[int, int]]:
+    """Lay boxes on shelves, the highest first: top and left of each, and the shape."""
+    order = np.argsort(-heights, kind="stable")
+    edge = max(_SHELF_PX, int(widths.max()))
+    down, along = np.empty_like(heights), np.empty_like(widths)
+    top = left = shelf = 0
+    for box, height, width in zip(
+        order.tolist(), heights[order].tolist(), widths[order].tolist(), strict=True
+    ):
+        if left + width > edge:
+            top, left, shelf = top + shelf, 0, 0
+        down[box], along[box] = top, left
+        left, shelf = left + width, max(shelf, height)
+    return down, along, (top + shelf, edge)
+
+
+def _rim(runs: Runs, start: Floats, end: Floats, shelf: _Shelf) -> _Rim:
+    """List both ends of the runs on the shelf."""
+    run = shelf.run
+    row, region = runs.row[run], runs.region[run]
+    down = row + shelf.shift_y[region]
+    return _Rim(
+        x=np.concatenate([start[run], end[run]]),
+        y=np.concatenate([row, row]).astype(np.float64),
+        region=np.concatenate([region, region]),
+        pixel_y=np.concatenate([down, down]),
+        pixel_x=np.concatenate(
+            [runs.first[run] + shelf.shift_x[region], runs.after[run] - 1 + shelf.shift_x[region]]
+        ),
+    )
+
+
+def _inscribed(shelf: _Shelf) -> Circles:
+    """One circle for every stain with a peak of its own."""
+    y, x, peak_region = _peaks(shelf.depth, shelf.owner)
+    stain = _same_stain(shelf.depth, y, x, peak_region)
+    reach = shelf.depth[y, x]
+    # The deepest peak stands for its stain.
+    order = np.lexsort((-reach, stain, peak_region))
+    first = np.ones(order.size, dtype=np.bool_)
+    first[1:] = stain[order][1:] != stain[order][:-1]
+    best = order[first]
+    region = peak_region[best]
+    return Circles(
+        region,
+        (x[best] - shelf.shift_x[region]).astype(np.float64),
+        (y[best] - shelf.shift_y[region]).astype(np.float64),
+        reach[best].astype(np.float64) + _PEAK_TO_RIM_PX,
+    )
+
+
+def _peaks(depth: Singles, owner: NDArray[np.int32]) -> tuple[Places, Places, Places]:
+    """Places where the distance to the paper peaks, the deepest of each region; by region."""
+    top = (depth >= _LEAST_RADIUS_PX) & (depth == maximum_filter(depth, 3))
+    y, x = np.nonzero(top)
+    region = owner[y, x].astype(np.intp)
+    order = np.lexsort((-depth[y, x], region))
+    y, x, region = y[order], x[order], region[order]
+    first = np.searchsorted(region, region, side="left")
+    kept = np.arange(region.size) - first < _MOST_PEAKS
+    return y[kept], x[kept], region[kept]
+
+
+def _same_stain(depth: Singles, y: Places, x: Places, region: Places) -> Places:
+    """Number the peaks by stain: peaks without a neck between them are one stain."""
+    behind = np.arange(region.size) + 1
+    one, other = pairs_between(behind, np.searchsorted(region, region, side="right"))
+    share = np.arange(1, _SAMPLES + 1) / (_SAMPLES + 1.0)
+    between_y = np.rint(y[one, None] + (y[other] - y[one])[:, None] * share).astype(np.intp)
+    between_x = np.rint(x[one, None] + (x[other] - x[one])[:, None] * share).astype(np.intp)
+    neck = depth[between_y, between_x].min(axis=1)
+    lesser = np.minimum(depth[y[one], x[one]], depth[y[other], x[other]])
+    joined = neck >= _NECK * lesser
+    graph = coo_array(
+        (np.ones(int(joined.sum()), dtype=np.int8), (one[joined], other[joined])),
+        shape=(region.size, region.size),
+    )
+    _, stain = connected_components(graph, directed=False)
+    return stain.astype(np.intp)
+
+
+def _fitted(circles: Circles, rim: _Rim, regions: int) -> Circles:
+    """Fit each circle to the places of the rim that lie on it and on no other more closely."""
+    many, offset = circles.many(regions)
+    place, circle = pairs_between(offset[rim.region], offset[rim.region] + many[rim.region])
+    off = np.abs(
+        np.hypot(rim.x[place] - circles.x[circle], rim.y[place] - circles.y[circle])
+        - circles.radius[circle]
+    )
+    least = np.full(rim.x.size, _ON_RIM_PX)
+    np.minimum.at(least, place, off)
+    own = (off <= least[place]) & (off < _ON_RIM_PX)
+    place, circle = place[own], circle[own]
+    x, y, radius, _, count = _fit(rim.x[place], rim.y[place], circle, circles.region.size)
+    room = 0.2 * circles.radius + 0.5
+    good = (count >= _FEWEST_TO_FIT) & (np.abs(radius - circles.radius) < room)
+    good &= np.hypot(x - circles.x, y - circles.y) < room
+    return Circles(
+        circles.region,
+        np.where(good, x, circles.x),
+        np.where(good, y, circles.y),
+        np.where(good, radius, circles.radius),
+    )
+
+
+def _fit(
+    x: Floats, y: Floats, group: Places, groups: int
+) -> tuple[Floats, Floats, Floats, Floats, Places]:
+    """Circles through groups of places: x, y, radius, RMS distance, number of places."""
+
+    def total(values: Floats) -> Floats:
+        sums = np.bincount(group, weights=values, minlength=groups)
+        return sums.astype(np.float64, copy=False)
+
+    count = np.bincount(group, minlength=groups)
+    safe = np.maximum(count, 1)
+    mean_x, mean_y = total(x) / safe, total(y) / safe
+    u, v = x - mean_x[group], y - mean_y[group]
+    square = u * u + v * v
+    uu, vv, uv = total(u * u), total(v * v), total(u * v)
+    right_u, right_v = total(u * square) / 2.0, total(v * square) / 2.0
+    determinant = uu * vv - uv * uv
+    usable = determinant > 1e-3
+    determinant = np.where(usable, determinant, 1.0)
+    centre_u = np.where(usable, (right_u * vv - right_v * uv) / determinant, 0.0)
+    centre_v = np.where(usable, (right_v * uu - right_u * uv) / determinant, 0.0)
+    radius = np.sqrt(centre_u**2 + centre_v**2 + (uu + vv) / safe)
+    off = np.hypot(u - centre_u[group], v - centre_v[group]) - radius[group]
+    rms = np.where(usable, np.sqrt(total(off * off) / safe), np.inf)
+    return mean_x + centre_u, mean_y + centre_v, radius, rms, count
+
+
+def _standing_out(circles: Circles, rim: _Rim, runs: Runs, shelf: _Shelf) -> Circles:
+    """Circles through the arcs that stand out beyond the circles known so far."""
+    out, found = label(_beyond(circles, runs, shelf), structure=np.ones((3, 3)))
+    piece = out[rim.pixel_y, rim.pixel_x]
+    on = np.flatnonzero(piece > 0)
+    group = piece[on].astype(np.intp)
+    x, y, radius, rms, count = _fit(rim.x[on], rim.y[on], group, int(found) + 1)
+    region = np.zeros(int(found) + 1, dtype=np.intp)
+    region[group] = rim.region[on]
+    farthest, host = _farthest(circles, rim, on, group, int(found) + 1, runs.regions)
+    good = (count >= _FEWEST_POINTS) & (rms < _WORST_FIT_PX) & (radius >= _LEAST_RADIUS_PX)
+    good &= farthest >= np.maximum(_LEAST_OUT_PX, _LEAST_OUT * host)
+    good &= radius < 1.5 * host
+    good[0] = False
+    chosen = np.flatnonzero(good)
+    more = Circles(region[chosen], x[chosen], y[chosen], radius[chosen])
+    more = more.kept(_within(more, shelf))
+    order = np.argsort(more.region, kind="stable")
+    return Circles(more.region[order], more.x[order], more.y[order], more.radius[order])
+
+
+def _beyond(circles: Circles, runs: Runs, shelf: _Shelf) -> Bools:
+    """Pixels of the shelf that lie in no circle, not even one a little larger."""
+    many, offset = circles.many(runs.regions)
+    region = runs.region[shelf.run]
+    which, circle = pairs_between(offset[region], offset[region] + many[region])
+    run = shelf.run[which]
+    square = (circles.radius[circle] + _SLACK_PX) ** 2 - (runs.row[run] - circles.y[circle]) ** 2
+    meets = square > 0.0
+    run, circle, half = run[meets], circle[meets], np.sqrt(square[meets])
+    low = np.maximum(np.ceil(circles.x[circle] - half).astype(np.intp), runs.first[run])
+    high = np.minimum(np.floor(circles.x[circle] + half).astype(np.intp) + 1, runs.after[run])
+    home = runs.region[run]
+    begin = (runs.row[run] + shelf.shift_y[home]) * shelf.mask.shape[1] + shelf.shift_x[home]
+    _, pixel = pairs_between(begin + low, begin + high)
+    left = shelf.mask.copy()
+    left.ravel()[pixel] = False
+    return left
+
+
+def _farthest(
+    circles: Circles, rim: _Rim, on: Places, group: Places, groups: int, regions: int
+) -> tuple[Floats, Floats]:
+    """How far each group reaches beyond the circles [px]; radius of the largest in its region."""
+    many, offset = circles.many(regions)
+    home = rim.region[on]
+    place, circle = pairs_between(offset[home], offset[home] + many[home])
+    beyond = (
+        np.hypot(rim.x[on][place] - circles.x[circle], rim.y[on][place] - circles.y[circle])
+        - circles.radius[circle]
+    )
+    least = np.full(on.size, np.inf)
+    np.minimum.at(least, place, beyond)
+    farthest, host = np.zeros(groups), np.zeros(groups)
+    np.maximum.at(farthest, group, np.where(np.isfinite(least), least, 0.0))
+    np.maximum.at(host, group[place], circles.radius[circle])
+    return farthest, host
+
+
+def _within(circles: Circles, shelf: _Shelf) -> Bools:
+    """Which circles lie within their region but for a pixel at the rim."""
+    turn = np.arange(16) * (np.pi / 8.0)
+    reach = np.maximum(circles.radius - 1.3, 0.0)[:, None]
+    x = circles.x[:, None] + reach * np.cos(turn) + shelf.shift_x[circles.region][:, None]
+    y = circles.y[:, None] + reach * np.sin(turn) + shelf.shift_y[circles.region][:, None]
+    column, row = np.rint(x).astype(np.intp), np.rint(y).astype(np.intp)
+    rows, columns = shelf.mask.shape
+    inside = (column >= 0) & (row >= 0) & (column < columns) & (row < rows)
+    column, row = np.clip(column, 0, columns - 1), np.clip(row, 0, rows - 1)
+    inside &= shelf.mask[row, column] & (shelf.owner[row, column] == circles.region[:, None])
+    result: Bools = inside.all(axis=1)
+    return result
