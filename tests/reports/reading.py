@@ -34,6 +34,11 @@ def text_of(pdf: bytes) -> str:
     return re.sub(r"\s+", " ", " ".join(runs))
 
 
+def draws(text: str, words: str) -> bool:
+    """Whether a chart of the paper says these words; the engine sets its letters one by one."""
+    return words.replace(" ", "") in text.replace(" ", "")
+
+
 def _runs(stream: Any, resources: Any) -> Iterator[str]:
     letters: dict[int, str] = {}
     for operands, operator in pikepdf.parse_content_stream(stream):
