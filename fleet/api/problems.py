@@ -11,6 +11,7 @@ import logging
 from collections.abc import Iterator
 from typing import Any
 
+from django.conf import settings
 from django.core.exceptions import (
     NON_FIELD_ERRORS,
     RequestDataTooBig,
@@ -82,8 +83,11 @@ def problem(error: Exception, context: dict[str, Any]) -> Response:
 
 def _told(error: Exception, context: dict[str, Any]) -> APIException:
     """Name an exception that REST framework does not know, and log what is a fault of ours."""
-    if isinstance(error, RequestDataTooBig | TooManyFilesSent):
-        return TooLarge(str(error))
+    if isinstance(error, RequestDataTooBig):
+        most = (settings.DATA_UPLOAD_MAX_MEMORY_SIZE or 0) / 1e6
+        return TooLarge(f"At most {most:.1f} MB may be sent, beside files.")
+    if isinstance(error, TooManyFilesSent):
+        return TooLarge(f"At most {settings.DATA_UPLOAD_MAX_NUMBER_FILES} files at once.")
     if isinstance(error, SuspiciousOperation):
         return Mistake(str(error))
     request = context.get("request")

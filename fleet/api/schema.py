@@ -28,10 +28,11 @@ class ApiSchema(AutoSchema):
 
     def _get_response_bodies(self, direction: Any = "response") -> dict[str, Any]:
         bodies: dict[str, Any] = super()._get_response_bodies(direction)
-        for status in self._problems():
-            if str(status) not in bodies:
-                body = self._get_response_for_code(Problem, str(status), [MEDIA_TYPE])
-                bodies[str(status)] = {**body, "description": TITLES[status]}
+        problems = {str(status): TITLES[status] for status in self._problems()}
+        for status, words in {**problems, "default": "Any other problem"}.items():
+            if status not in bodies:
+                body = self._get_response_for_code(Problem, status, [MEDIA_TYPE])
+                bodies[status] = {**body, "description": words}
         return dict(sorted(bodies.items()))
 
     def _problems(self) -> list[int]:

@@ -8,12 +8,14 @@ from django.contrib.auth import authenticate
 from drf_spectacular.utils import extend_schema
 from rest_framework.authtoken.models import Token
 from rest_framework.exceptions import AuthenticationFailed, NotFound
+from rest_framework.parsers import JSONParser
 from rest_framework.request import Request
 from rest_framework.response import Response
 from rest_framework.throttling import ScopedRateThrottle
 from rest_framework.views import APIView
 
-from fleet.api.parsers import LimitedJSONParser
+from fleet.api.problems import MEDIA_TYPE
+from fleet.api.serializers.base import Problem
 from fleet.api.serializers.people import MeChange, PersonOut, SignInIn, TokenOut
 from fleet.api.views.base import taken
 from fleet.services import people as services
@@ -24,7 +26,7 @@ class SignIn(APIView):
 
     authentication_classes: ClassVar[Any] = []
     permission_classes: ClassVar[Any] = []
-    parser_classes: ClassVar[Any] = [LimitedJSONParser]
+    parser_classes: ClassVar[Any] = [JSONParser]
     throttle_classes: ClassVar[Any] = [ScopedRateThrottle]
     throttle_scope = "sign-in"
     metadata_class = None
@@ -33,7 +35,7 @@ class SignIn(APIView):
         """Answer 401, not 403, to a wrong password."""
         return "Bearer"
 
-    @extend_schema(request=SignInIn, responses={200: TokenOut}, auth=[])
+    @extend_schema(request=SignInIn, responses={200: TokenOut, (401, MEDIA_TYPE): Problem}, auth=[])
     def post(self, request: Request) -> Response:
         given = taken(SignInIn, request)
         person = authenticate(request._request, username=given["email"], password=given["password"])
@@ -46,7 +48,7 @@ class SignIn(APIView):
 class SignOut(APIView):
     """End the token; whoever uses it must sign in again."""
 
-    parser_classes: ClassVar[Any] = [LimitedJSONParser]
+    parser_classes: ClassVar[Any] = [JSONParser]
     metadata_class = None
 
     @extend_schema(request=None, responses={204: None})
@@ -58,7 +60,7 @@ class SignOut(APIView):
 class Me(APIView):
     """The person signed in."""
 
-    parser_classes: ClassVar[Any] = [LimitedJSONParser]
+    parser_classes: ClassVar[Any] = [JSONParser]
     metadata_class = None
 
     @extend_schema(responses=PersonOut)

@@ -13,12 +13,12 @@ from django.utils.http import content_disposition_header
 from rest_framework.exceptions import ValidationError
 from rest_framework.generics import GenericAPIView, ListAPIView, RetrieveAPIView
 from rest_framework.negotiation import BaseContentNegotiation
+from rest_framework.parsers import JSONParser
 from rest_framework.request import Request
 from rest_framework.response import Response
 from rest_framework.serializers import BaseSerializer
 
 from fleet.api.filters import StrictFilterBackend
-from fleet.api.parsers import LimitedJSONParser
 from fleet.models import Person
 
 RowsOf = Callable[[Person], QuerySet[Any]]
@@ -29,17 +29,20 @@ class Rows(GenericAPIView):  # type: ignore[type-arg]
 
     model: ClassVar[type[Model]]
     rows_of: ClassVar[Any]  # staticmethod of a RowsOf
-    parser_classes: ClassVar[Any] = [LimitedJSONParser]
+    parser_classes: ClassVar[Any] = [JSONParser]
     filter_backends: ClassVar[Any] = [StrictFilterBackend]
     metadata_class = None  # OPTIONS says nothing that the schema does not
 
     def get_queryset(self) -> QuerySet[Any]:
-        """Return the rows of the person signed in."""
+        """Return the rows of the person signed in, in the usual order of the model.
+
+        It is said again here because rows that are counted along lose it.
+        """
         if getattr(self, "swagger_fake_view", False):
             rows: QuerySet[Any] = self.model.objects.none()  # type: ignore[attr-defined]
             return rows
         found: QuerySet[Any] = type(self).rows_of(self.request.user)
-        return found
+        return found.order_by(*self.model._meta.ordering)
 
     def found(self) -> Any:
         """Return the row that the address names; what is not yours is not there."""
