@@ -328,6 +328,22 @@ def test_conditions_once_for_all_passes_with_remarks_at_once(cast: Cast, bare: T
     assert "90° off the line" in words
 
 
+def test_the_weather_is_judged_while_it_is_typed_and_nothing_is_saved(cast: Cast, bare: Test):
+    typed = {
+        "line_heading_deg": "180",
+        "wind_speed_m_s": "20",
+        "wind_from_deg": "270",
+        "wind_height_m": "8.2",
+        "temperature_c": "9999",
+    }
+    answer = signed_in(cast.analyst).get(reverse("test-edit", args=[bare.pk]), typed, **HTMX)
+    words = words_of(answer)
+    assert "90° off the line" in words
+    assert "Delta T is not known" in words
+    bare.refresh_from_db()
+    assert bare.wind_from_deg == 190.0
+
+
 def test_conditions_that_make_the_files_unreadable_are_refused(cast: Cast):
     test = make_tested(cast)
     values = {"flown_on": "2026-04-14", "file_flight_line": "65", "file_unit": "ft"}
