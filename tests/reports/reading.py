@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
+from dataclasses import dataclass
 from io import BytesIO
+from itertools import combinations
 from typing import Any
 
 import page
@@ -39,6 +41,53 @@ def draws(text: str, words: str) -> bool:
     return words.replace(" ", "") in text.replace(" ", "")
 
 
+@dataclass(frozen=True)
+class Line:
+    """A run of text in a paper's own tables and sentences: baseline and ends [pt]."""
+
+    page: int
+    left: float
+    right: float
+    y: float
+    text: str
+
+
+def overprinted(pdf: bytes) -> list[tuple[str, str]]:
+    """Runs of text that lie over one another."""
+    with opened(pdf) as document:
+        lines = [line for number, one in enumerate(document.pages) for line in _lines(one, number)]
+    return [
+        (one.text, other.text)
+        for one, other in combinations(lines, 2)
+        if one.page == other.page
+        and abs(one.y - other.y) < 4.0
+        and min(one.right, other.right) > max(one.left, other.left)
+    ]
+
+
+def _lines(page: Any, number: int) -> Iterator[Line]:
+    placed, matrix, stack = pikepdf.Matrix(), pikepdf.Matrix(), []
+    size, letters = 1.0, {}
+    for operands, operator in pikepdf.parse_content_stream(page):
+        name = str(operator)
+        if name == "q":
+            stack.append(placed)
+        elif name == "Q":
+            placed = stack.pop()
+        elif name == "cm":
+            placed = pikepdf.Matrix(operands) @ placed
+        elif name == "Tm":
+            matrix = pikepdf.Matrix(operands)
+        elif name == "Tf":
+            letters, size = _letters(page.Resources.Font[str(operands[0])]), float(operands[1])
+        elif name == "TJ":
+            at, text = matrix @ placed, _decoded(operands[0], letters)
+            if len(text.strip()) > 1:  # charts set their letters one by one
+                # A third of the type size for each letter is less than any of our fonts takes.
+                width = size * at.a * len(text.rstrip()) / 3
+                yield Line(number, at.e, at.e + width, at.f, text)
+
+
 def _runs(stream: Any, resources: Any) -> Iterator[str]:
     letters: dict[int, str] = {}
     for operands, operator in pikepdf.parse_content_stream(stream):
@@ -46,16 +95,19 @@ def _runs(stream: Any, resources: Any) -> Iterator[str]:
         if name == "Tf":
             letters = _letters(resources.Font[str(operands[0])])
         elif name in ("Tj", "TJ"):
-            pieces = operands[0] if name == "TJ" else operands
-            coded = b"".join(bytes(one) for one in pieces if isinstance(one, pikepdf.String))
-            yield "".join(
-                letters.get(int.from_bytes(coded[at : at + 2], "big"), "?")
-                for at in range(0, len(coded), 2)
-            )
+            yield _decoded(operands[0] if name == "TJ" else operands, letters)
         elif name == "Do":
             drawn = resources.XObject[str(operands[0])]
             if drawn.get("/Subtype") == "/Form":
                 yield from _runs(drawn, drawn.get("/Resources", resources))
+
+
+def _decoded(pieces: Any, letters: dict[int, str]) -> str:
+    coded = b"".join(bytes(one) for one in pieces if isinstance(one, pikepdf.String))
+    return "".join(
+        letters.get(int.from_bytes(coded[at : at + 2], "big"), "?")
+        for at in range(0, len(coded), 2)
+    )
 
 
 def _letters(font: Any) -> dict[int, str]:

@@ -23,7 +23,7 @@ from reports import test_report
 from reports.evidence import nozzle_words
 from tests import cast as casting
 from tests.cast import Cast
-from tests.reports.reading import broken_rules, draws, elements, fonts, opened, text_of
+from tests.reports.reading import broken_rules, draws, elements, fonts, opened, overprinted, text_of
 
 pytestmark = pytest.mark.usefixtures("everyone")
 
@@ -123,6 +123,7 @@ def test_four_passes_fill_two_pages_and_keep_the_standards(
     pdf = printed(analysis, system, page_size)
     assert pages_of(pdf) <= 2
     assert broken_rules(pdf) == []
+    assert overprinted(pdf) == []
 
 
 def test_it_is_tagged_titled_and_its_fonts_are_inside(cast: Cast) -> None:
@@ -329,6 +330,7 @@ def test_long_names_many_nozzles_and_six_passes_lose_nothing(cast: Cast, page_si
     casting.make_approval(cast, analysis, swath_m=swath_m, outside_reason=LONG_REASON)
     pdf = printed(analysis, "us", page_size)
     assert broken_rules(pdf) == []
+    assert overprinted(pdf) == []
     text = text_of(pdf)
     for words in (LONG_NAME, LONG_MODEL, LONG_REASON.strip(), "20 hollow cone 4010 (7 at"):
         assert words in text
