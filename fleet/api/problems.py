@@ -111,9 +111,20 @@ def _as_problem(error: Exception, response: Response) -> Response:
         body["errors"] = _flat(error.detail)
     else:
         body["detail"] = str(response.data.get("detail", "")) or body["title"]
-    response.data = body
+    response.data = _sendable(body)
     response.content_type = MEDIA_TYPE
     return response
+
+
+def _sendable(said: Any) -> Any:
+    """Return what is said without half characters, which a request may hold and no answer can."""
+    if isinstance(said, str):
+        return said.encode(errors="replace").decode()
+    if isinstance(said, dict):
+        return {_sendable(name): _sendable(inner) for name, inner in said.items()}
+    if isinstance(said, list):
+        return [_sendable(inner) for inner in said]
+    return said
 
 
 def _by_field(error: DjangoValidationError) -> dict[str, list[str]]:

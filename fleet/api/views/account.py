@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Any, ClassVar
+from typing import Any
 
 from django.contrib.auth import authenticate
 from drf_spectacular.utils import extend_schema
@@ -17,17 +17,17 @@ from rest_framework.views import APIView
 from fleet.api.problems import MEDIA_TYPE
 from fleet.api.serializers.base import Problem
 from fleet.api.serializers.people import MeChange, PersonOut, SignInIn, TokenOut
-from fleet.api.views.base import taken
+from fleet.api.views.base import person_of, taken
 from fleet.services import people as services
 
 
 class SignIn(APIView):
     """Get a token for an e-mail address and a password."""
 
-    authentication_classes: ClassVar[Any] = []
-    permission_classes: ClassVar[Any] = []
-    parser_classes: ClassVar[Any] = [JSONParser]
-    throttle_classes: ClassVar[Any] = [ScopedRateThrottle]
+    authentication_classes = []
+    permission_classes = []
+    parser_classes = [JSONParser]
+    throttle_classes = [ScopedRateThrottle]
     throttle_scope = "sign-in"
     metadata_class = None
 
@@ -48,19 +48,19 @@ class SignIn(APIView):
 class SignOut(APIView):
     """End the token; whoever uses it must sign in again."""
 
-    parser_classes: ClassVar[Any] = [JSONParser]
+    parser_classes = [JSONParser]
     metadata_class = None
 
     @extend_schema(request=None, responses={204: None})
     def post(self, request: Request) -> Response:
-        Token.objects.filter(user=request.user).delete()
+        Token.objects.filter(user=person_of(request)).delete()
         return Response(status=204)
 
 
 class Me(APIView):
     """The person signed in."""
 
-    parser_classes: ClassVar[Any] = [JSONParser]
+    parser_classes = [JSONParser]
     metadata_class = None
 
     @extend_schema(responses=PersonOut)
@@ -71,15 +71,15 @@ class Me(APIView):
     def patch(self, request: Request) -> Response:
         """Set the units you read on pages, charts and papers. The API itself is in SI."""
         given = taken(MeChange, request)
-        services.set_units(request.user, unit_system=given["unit_system"])
+        services.set_units(person_of(request), unit_system=given["unit_system"])
         return Response(PersonOut(request.user).data)
 
 
 class Unknown(APIView):
     """Whatever else stands below /api/: a problem answer instead of a page."""
 
-    authentication_classes: ClassVar[Any] = []
-    permission_classes: ClassVar[Any] = []
+    authentication_classes = []
+    permission_classes = []
     metadata_class = None
     schema = None
 

@@ -29,8 +29,8 @@ class Rows(GenericAPIView):  # type: ignore[type-arg]
 
     model: ClassVar[type[Model]]
     rows_of: ClassVar[Any]  # staticmethod of a RowsOf
-    parser_classes: ClassVar[Any] = [JSONParser]
-    filter_backends: ClassVar[Any] = [StrictFilterBackend]
+    parser_classes = [JSONParser]
+    filter_backends = [StrictFilterBackend]
     metadata_class = None  # OPTIONS says nothing that the schema does not
 
     def get_queryset(self) -> QuerySet[Any]:
@@ -42,7 +42,7 @@ class Rows(GenericAPIView):  # type: ignore[type-arg]
             rows: QuerySet[Any] = self.model.objects.none()  # type: ignore[attr-defined]
             return rows
         found: QuerySet[Any] = type(self).rows_of(self.request.user)
-        return found.order_by(*self.model._meta.ordering)
+        return found.order_by(*(self.model._meta.ordering or ()))
 
     def found(self) -> Any:
         """Return the row that the address names; what is not yours is not there."""
@@ -92,6 +92,12 @@ class FileOf(Rows):
 def at(name: str, row: Model) -> dict[str, str]:
     """Return the header that says where a row is."""
     return {"Location": reverse(f"api:{name}", args=[row.pk])}
+
+
+def person_of(request: Request) -> Person:
+    """Return who is signed in; nobody else gets as far as a view."""
+    assert isinstance(request.user, Person)
+    return request.user
 
 
 def taken(kind: type[BaseSerializer[Any]], request: Request, **options: Any) -> dict[str, Any]:

@@ -27,7 +27,17 @@ from fleet.api.serializers.results import (
     WithdrawalIn,
 )
 from fleet.api.serializers.work import JobOut
-from fleet.api.views.base import FileOf, ListRows, OneRow, Rows, asked, at, file_answer, taken
+from fleet.api.views.base import (
+    FileOf,
+    ListRows,
+    OneRow,
+    Rows,
+    asked,
+    at,
+    file_answer,
+    person_of,
+    taken,
+)
 from fleet.models import AnalysisRun, Approval, Paper
 from fleet.queries.evidence import at_swath
 from fleet.queries.inputs import is_current
@@ -102,7 +112,7 @@ class AnalysisChart(FileOf):
         swath_m = wanted.get("swath_m")
         if swath_m is not None:
             _check_swath(swath_m)
-        system = wanted.get("system", request.user.unit_system)
+        system = wanted.get("system", person_of(request).unit_system)
         svg = _drawn(run, self.chart, system, manner, swath_m, SIZES[wanted["size"]])
         return file_answer(svg.encode(), "image/svg+xml", f"{self.chart}.svg", inline=True)
 
