@@ -294,6 +294,11 @@ def test_what_differed_on_a_pass_is_kept_in_si(cast: Cast):
     assert first.wind_speed_m_s == pytest.approx(6.7 * 0.44704)
     assert first.airspeed_m_s == pytest.approx(140 * 0.44704)
     assert (first.heading_deg, first.release_height_m) == (360.0, None)
+    words = words_of(signed_in(cast.owner).get(page(test)))
+    assert "On this pass: heading 360°, airspeed 140 mph, wind 6.7 mph." in words
+    # The other passes fly south, 180°: wind from 190° comes 10° from the right of the nose.
+    # 2.5 m/s · sin 10° = 0.434 m/s = 0.97 mph, worked by hand.
+    assert "1.0 mph from the right" in words
 
 
 def test_a_heading_that_is_none_comes_back_with_what_was_typed(cast: Cast):
