@@ -8,7 +8,6 @@ from django.contrib.auth import authenticate
 from drf_spectacular.utils import extend_schema
 from rest_framework.authtoken.models import Token
 from rest_framework.exceptions import AuthenticationFailed, NotFound
-from rest_framework.parsers import JSONParser
 from rest_framework.request import Request
 from rest_framework.response import Response
 from rest_framework.throttling import ScopedRateThrottle
@@ -17,19 +16,17 @@ from rest_framework.views import APIView
 from fleet.api.problems import MEDIA_TYPE
 from fleet.api.serializers.base import Problem
 from fleet.api.serializers.people import MeChange, PersonOut, SignInIn, TokenOut
-from fleet.api.views.base import person_of, taken
+from fleet.api.views.base import Address, person_of, taken
 from fleet.services import people as services
 
 
-class SignIn(APIView):
+class SignIn(Address):
     """Get a token for an e-mail address and a password."""
 
     authentication_classes = []
     permission_classes = []
-    parser_classes = [JSONParser]
     throttle_classes = [ScopedRateThrottle]
     throttle_scope = "sign-in"
-    metadata_class = None
 
     def get_authenticate_header(self, request: Request) -> str:
         """Answer 401, not 403, to a wrong password."""
@@ -45,11 +42,8 @@ class SignIn(APIView):
         return Response({"token": token.key})
 
 
-class SignOut(APIView):
+class SignOut(Address):
     """End the token; whoever uses it must sign in again."""
-
-    parser_classes = [JSONParser]
-    metadata_class = None
 
     @extend_schema(request=None, responses={204: None})
     def post(self, request: Request) -> Response:
@@ -57,11 +51,8 @@ class SignOut(APIView):
         return Response(status=204)
 
 
-class Me(APIView):
+class Me(Address):
     """The person signed in."""
-
-    parser_classes = [JSONParser]
-    metadata_class = None
 
     @extend_schema(responses=PersonOut)
     def get(self, request: Request) -> Response:
@@ -80,7 +71,6 @@ class Unknown(APIView):
 
     authentication_classes = []
     permission_classes = []
-    metadata_class = None
     schema = None
 
     def initial(self, request: Request, *args: Any, **kwargs: Any) -> None:

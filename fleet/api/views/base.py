@@ -17,6 +17,7 @@ from rest_framework.parsers import JSONParser
 from rest_framework.request import Request
 from rest_framework.response import Response
 from rest_framework.serializers import BaseSerializer
+from rest_framework.views import APIView
 
 from fleet.api.filters import StrictFilterBackend
 from fleet.models import Person
@@ -24,14 +25,19 @@ from fleet.models import Person
 RowsOf = Callable[[Person], QuerySet[Any]]
 
 
-class Rows(GenericAPIView):  # type: ignore[type-arg]
+class Address(APIView):
+    """What takes JSON, and says no more about itself than the schema does."""
+
+    parser_classes = [JSONParser]
+    http_method_names = ["get", "head", "post", "patch"]
+
+
+class Rows(Address, GenericAPIView):  # type: ignore[type-arg]
     """Something about the rows that a person may see; `rows_of` says which."""
 
     model: ClassVar[type[Model]]
     rows_of: ClassVar[Any]  # staticmethod of a RowsOf
-    parser_classes = [JSONParser]
     filter_backends = [StrictFilterBackend]
-    metadata_class = None  # OPTIONS says nothing that the schema does not
 
     def get_queryset(self) -> QuerySet[Any]:
         """Return the rows of the person signed in, in the usual order of the model.

@@ -125,11 +125,23 @@ def test_404(cast: Cast, address: str, method: str):
 
 def test_405(cast: Cast):
     answer = signed_in(cast.staff).delete("/api/v1/aircraft/")
-    assert answer["Allow"] == "GET, POST, HEAD, OPTIONS"
+    assert answer["Allow"] == "GET, HEAD, POST"
     assert problem(answer, 405) == {
         "title": "Method not allowed",
         "detail": 'Method "DELETE" not allowed.',
     }
+
+
+def test_options_says_no_more_than_the_schema(cast: Cast):
+    client = signed_in(cast.staff)
+    for address in ("aircraft/", "sign-in/", "me/", f"operators/{cast.operator.pk}/"):
+        assert "OPTIONS" not in client.options(f"/api/v1/{address}")["Allow"]
+        assert client.options(f"/api/v1/{address}").status_code == 405
+
+
+def test_head_is_get_without_its_body(cast: Cast):
+    answer = signed_in(cast.staff).head(f"/api/v1/operators/{cast.operator.pk}/")
+    assert (answer.status_code, answer.content) == (200, b"")
 
 
 def test_406(cast: Cast):
