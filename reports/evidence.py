@@ -260,6 +260,6 @@ def digests(analysis: AnalysisRun) -> list[Digest]:
     ]
     return [
         *files,
-        Digest("Inputs (attached)", analysis.inputs_digest),
-        Digest("Result (attached)", analysis.document_digest),
+        Digest("Inputs, attached as inputs.json", analysis.inputs_digest),
+        Digest("Result, attached as result.json", analysis.document_digest),
     ]
