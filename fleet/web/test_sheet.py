@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import asdict, dataclass, field, fields
+from dataclasses import asdict, dataclass, field, fields, replace
 from typing import Any, Final
 
 from django.http import HttpRequest
@@ -47,6 +47,7 @@ def sheet(
     settings = settings_of(analyses[0] if analyses else None, system)
     weather = weather_of(test, passes)
     qualities = quality_of(test, passes, settings.parameters())
+    counting = sum(one.accepted for one in qualities)
     return {
         "test": test,
         "visit": test.visit,
@@ -55,7 +56,8 @@ def sheet(
         "analyses": analyses,
         "current": current,
         "failed": _failed_job(test, analyses),
-        "next": _next_step(progress, current),
+        "next": _next_step(progress, current, counting),
+        "counting": counting,
         "weather": weather,
         "added": added,
         "may_test": may_test,
@@ -76,12 +78,15 @@ def settings_of(last: AnalysisRun | None, system: str) -> Settings:
 
 def drawings(one: Quality, system: str, wide: Size = BESIDE) -> dict[str, str]:
     """Draw a trace for a desk and for a phone."""
-    if one.trace is None:
+    if one.trace is None or one.prepared is None:
         return {}
+    # The chart writes remarks as they are, so they go to it in the reader's units.
+    said = tuple(replace(r, text=measures.said(r.text, system)) for r in one.remarks)
+    prepared = replace(one.prepared, remarks=said)
     return {
         name: trace_chart(
             one.trace,
-            one.prepared,
+            prepared,
             step_m=one.step_m,
             system="metric" if system == "metric" else "us",
             chart_id=f"pass-{one.flight_pass.number}-{name}",
@@ -133,13 +138,13 @@ def _shown(value: float | None, quantity: str, system: str) -> str | None:
     return None if value is None else measures.show(value, quantity, system)
 
 
-def _next_step(progress: Progress, current: bool) -> str:
+def _next_step(progress: Progress, current: bool, counting: int) -> str:
     if progress.job is not None:
         return "wait"
     if not progress.file_count:
         return "add"
     if not current:
-        return "analyse"
+        return "analyse" if counting else "none"
     return "evidence" if progress.approval is not None else "result"
 
 

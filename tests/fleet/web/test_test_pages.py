@@ -11,6 +11,7 @@ from fleet import jobs, storage
 from fleet.models import AnalysisRun, FlightPass, Job, RawFile, Test
 from fleet.services import analyses
 from fleet.services import passes as pass_services
+from fleet.services import tests as test_services
 from tests.cast import (
     Cast,
     make_aircraft,
@@ -57,7 +58,9 @@ def test_one_step_follows_the_other(cast: Cast, bare: Test):
     client = signed_in(cast.analyst)
     assert "Next: add the passes" in words_of(client.get(page(bare)))
     client.post(reverse("passes-add", args=[bare.pk]), upload("a.csv", "b.csv", "c.csv"))
-    assert "Analyse 3 passes" in words_of(client.get(page(bare)))
+    words = words_of(client.get(page(bare)))
+    assert "3 of 3 passes count." in words
+    assert "Analyse 3 passes" in words
     answer = client.post(reverse("analyse", args=[bare.pk]), SETTINGS)
     job = Job.objects.get()
     assert answer.url == reverse("job", args=[job.pk])
@@ -202,6 +205,20 @@ def test_each_pass_shows_trace_state_and_remarks_at_once(cast: Cast, bare: Test)
     assert words.count("Counts") == 3
     assert words.count("Left out") == 1
     assert "remark-suspect" in html.split('id="pass-4"', 1)[1]
+
+
+def test_remarks_on_the_chart_are_in_the_readers_units(cast: Cast, bare: Test):
+    test_services.change_conditions(bare, by=cast.analyst, file_flight_line=65.0)
+    cut = b"\n".join(trace_file(seed=1).splitlines()[:160])  # the string ends within the deposit
+    pass_services.add_passes(bare, by=cast.analyst, files=[("short.csv", cut)])
+    answer = signed_in(cast.analyst).get(page(bare))
+    chart = answer.context["passes"][0].drawings["desk"]
+    remarks = answer.context["passes"][0].quality.remarks
+    placed = [remark for remark in remarks if remark.from_m is not None]
+    assert placed
+    assert all(" m" in remark.text for remark in placed)  # SI where it comes from
+    assert " ft" in chart
+    assert not [word for word in chart.split() if word in ("m.", "m,", "m")]
 
 
 def test_live_quality_is_what_the_analysis_decides(cast: Cast, bare: Test):
@@ -428,7 +445,7 @@ def test_an_analysis_that_cannot_be_done_says_why_and_what_to_do(cast: Cast):
     assert "then ask again" in words_of(answer)
     words = words_of(client.get(page(test)))
     assert "The last analysis could not be done" in words
-    assert "Analyse 3 passes" in words
+    assert "No pass counts" in words
     # After a later analysis that went well nobody wants to read about the failed one.
     for one in test.passes.all():
         pass_services.overrule(one, by=cast.analyst, overrule="", reason="")
