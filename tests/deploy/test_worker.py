@@ -152,6 +152,23 @@ def test_pool_children_killed_in_the_middle(make_worker) -> None:
     assert Job.objects.filter(attempts__gte=2).count() >= 2
 
 
+def test_idle_pool_children_killed(make_worker) -> None:
+    """An idle child holds the lock of the pool's queue; killed, it must not take it along."""
+    worker = make_worker()
+    for child in worker.children():
+        os.kill(child, signal.SIGKILL)
+    accepted = accept(4, 0.1)
+    wait_for(all_ended, PATIENCE_S, worker)
+    assert_each_done_once(accepted)
+
+
+def test_stops_when_its_whole_group_is_told_to(make_worker) -> None:
+    """Service managers tell every process of a service, the pool's children too."""
+    worker = make_worker()
+    os.killpg(worker.pid, signal.SIGTERM)
+    assert worker.stop() == 0
+
+
 @pytest.mark.parametrize("redis", ["embedded"], indirect=True)
 def test_sleeping_worker_whose_lease_ran_out_writes_nothing(make_worker) -> None:
     sleeper = make_worker()
