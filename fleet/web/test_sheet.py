@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import asdict, dataclass, field, fields, replace
 from typing import Any, Final
 
+from django.conf import settings as django_settings
 from django.http import HttpRequest
 
 from fleet import measures, rules
@@ -58,6 +59,7 @@ def sheet(
         "failed": _failed_job(test, analyses),
         "next": _next_step(progress, current, counting),
         "counting": counting,
+        "most_files": django_settings.DATA_UPLOAD_MAX_NUMBER_FILES,
         "weather": weather,
         "added": added,
         "may_test": may_test,
@@ -96,19 +98,26 @@ def drawings(one: Quality, system: str, wide: Size = BESIDE) -> dict[str, str]:
     }
 
 
-def overrule_form(one: FlightPass, system: str, data: Any = None) -> OverruleForm:
-    """Return the form of the analyst's word on a pass; ids are told apart by its number."""
-    initial = {"overrule": one.overrule, "overrule_reason": one.overrule_reason}
+def overrule_form(
+    one: FlightPass, system: str, data: Any = None, offered: str = ""
+) -> OverruleForm:
+    """Return the form of the analyst's word on a pass; ids are told apart by its number.
+
+    `offered` stands in it where nothing has been said yet.
+    """
+    initial = {"overrule": one.overrule or offered, "overrule_reason": one.overrule_reason}
     return OverruleForm(data, initial=initial, auto_id=f"id_%s_{one.number}", system=system)
 
 
 def _pass_sheet(one: Quality, weather: dict[str, Any], system: str, may_test: bool) -> PassSheet:
+    offered = "leave_out" if one.accepted else "include"
+    form = overrule_form(one.flight_pass, system, offered=offered)
     return PassSheet(
         quality=one,
         crosswind=crosswind_words(one.flight_pass, weather, system),
         differing=differing_words(one.flight_pass, system),
         drawings=drawings(one, system),
-        form=overrule_form(one.flight_pass, system) if may_test and one.trace else None,
+        form=form if may_test and one.trace else None,
     )
 
 
