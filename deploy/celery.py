@@ -17,12 +17,10 @@ from celery import Celery, signals
 os.environ.setdefault("DJANGO_SETTINGS_MODULE", "deploy.settings")
 
 QUEUE = "swathbook"
-RUN_JOB = "fleet.run_job"
 MEMORY = "memory://localhost/"
 LONGEST_JOB_SECONDS = 600
 # A child is replaced now and then, so that what a library leaks is given back.
 JOBS_PER_CHILD = 200
-
 # A hint over the broker: one quick try and one more on a fresh connection, never a storm.
 PUBLISH = {"max_retries": 1, "interval_start": 0, "interval_step": 0, "interval_max": 0}
 
@@ -96,7 +94,9 @@ app = _service_app()
 
 def send_hint(job_id: UUID) -> None:
     """Tell the workers about a job over the broker. Raises when the broker does not answer."""
-    app.send_task(RUN_JOB, args=[str(job_id)], ignore_result=True)
+    from fleet.tasks import run_job  # noqa: PLC0415 -- the apps are loaded only by now
+
+    app.send_task(run_job.name, args=[str(job_id)], ignore_result=True)
 
 
 # --- The feeder lives and dies with the worker ----------------------------------------------------
@@ -113,8 +113,9 @@ def _make_feeder(sender: Any, **_: Any) -> None:
     _feeders.append(Feeder(sender.app, QUEUE, send_hint, embedded, conf.worker_concurrency))
 
 
-def _start_feeder(**_: Any) -> None:
+def _start_feeder(sender: Any, **_: Any) -> None:
     for feeder in _feeders:
+        feeder.watch(sender.pool._pool)
         feeder.start()
 
 

@@ -15,6 +15,7 @@ import threading
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from typing import Any
 from uuid import UUID
 
 from celery import Celery
@@ -24,6 +25,7 @@ from django.db import connections
 from kombu.exceptions import ChannelError
 
 from deploy import alive
+from deploy.pool import QueueLock
 from fleet import jobs, nudge, tenancy
 
 logger = logging.getLogger(__name__)
@@ -56,6 +58,7 @@ class Feeder(threading.Thread):
         self._embedded = embedded
         self._capacity = CAPACITY_PER_PROCESS * processes if embedded else CAPACITY_OVER_BROKER
         self._stopping = False
+        self._lock: QueueLock | None = None
         self._nudges: socket.socket | None = None
         self._wake_here, self._wake_there = socket.socketpair(socket.AF_UNIX, socket.SOCK_DGRAM)
         for end in (self._wake_here, self._wake_there):
@@ -85,20 +88,31 @@ class Feeder(threading.Thread):
             # The worker sits up to two seconds over an empty queue; a message makes it look up.
             self._send_hint(NO_JOB)
 
+    def watch(self, pool: Any) -> None:
+        """Keep an eye on the pool of this worker, once there is one."""
+        if self._embedded:
+            self._lock = QueueLock(pool)
+
     def stop_soon(self) -> None:
         """Feed no more, for the worker is told to stop. Safe in a signal handler: it only asks."""
         self._stopping = True
-        self.job_ended()
+        self._wake()
 
     def stop(self) -> None:
         """End the thread and take back the sign of life."""
         self.stop_soon()
         if self.is_alive():
             self.join(timeout=5)
+        if self._lock:
+            self._lock.give_back_at_the_end()
         alive.take_back_sign(settings.DATA)
 
     def job_ended(self) -> None:
-        """Wake the feeder; called in this process or in a child of the pool."""
+        """Make room for the next job; called in a child of the pool."""
+        if self._embedded:
+            self._wake()
+
+    def _wake(self) -> None:
         try:
             self._wake_there.send(b"!")
         except BlockingIOError:
@@ -124,6 +138,8 @@ class Feeder(threading.Thread):
             logger.warning("Old hints stay until they are stale (%s).", trouble)
 
     def _feed(self) -> None:
+        if self._lock:
+            self._lock.look()
         waiting = self._waiting()
         if waiting is None:
             return

@@ -94,7 +94,7 @@ DATABASES = {
     "default": env.db_url("DATABASE_URL", default=f"sqlite:///{DATA / 'swathbook.sqlite3'}")
 }
 if DATABASES["default"]["ENGINE"].endswith("sqlite3"):
-    # One writer at a time, taken at BEGIN, waiting up to 20 s; a committed row survives a power cut.
+    # One writer at a time, from BEGIN on, waiting up to 20 s; a committed row outlives a power cut.
     DATABASES["default"]["OPTIONS"] = {
         "transaction_mode": "IMMEDIATE",
         "timeout": 20,

@@ -272,6 +272,7 @@ def main(arguments: list[str]) -> int:
     """Run as asked; return the exit status."""
     options = options_from(arguments)
     data = as_called(Path(os.environ.get("SWATHBOOK_DATA") or ROOT / ".data"))
+    os.umask(0o077)  # what is kept here is for nobody else on this machine
     stop = Stop()
     try:
         return once(options, data, stop) if options.once else serve(options, data, stop)

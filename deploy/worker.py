@@ -28,6 +28,8 @@ def main() -> None:
     # It warns of running as root because it could be told to unpickle; here it takes JSON only.
     warnings.filterwarnings("ignore", category=SecurityWarning)
     name = f"--hostname=swathbook-{uuid4().hex[:8]}@%h"
+    # Processes, not threads: an analysis holds the interpreter, and a child that a library takes
+    # down takes one job with it. In a trial threads did no more jobs a second.
     app.worker_main(["--quiet", "worker", "--loglevel=WARNING", "--pool=prefork", name, *SILENT])
 
 

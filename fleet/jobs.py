@@ -72,6 +72,7 @@ REASON_FAULT = (
     "please ask for it again, and tell the association if it happens again."
 )
 REASON_WORN_OUT = "The worker stopped {times} while doing this."
+REASON_MIXED = "It was tried {times}; each time it broke down or the worker stopped."
 WORDS_AGAIN = "Something went wrong; it will be tried again shortly"
 
 
@@ -284,7 +285,11 @@ def _again(job: Job, fault: Exception) -> None:
     _refresh_connection()
     # For a queued row the lease is the pause: nobody may take it before.
     _held(job).update(
-        state=JobState.QUEUED, lease_until=_in(pause_s(job.attempts)), share=0.0, words=WORDS_AGAIN
+        state=JobState.QUEUED,
+        lease_until=_in(pause_s(job.attempts)),
+        share=0.0,
+        words=WORDS_AGAIN,
+        reason=reason,  # kept until the job ends, so that the end can tell what went before
     )
 
 
@@ -330,15 +335,16 @@ def forget_hints(job_ids: list[UUID] | None = None) -> None:
 
 
 def give_up_on_worn_out() -> None:
-    """End the jobs whose every attempt ended with a worker that fell silent."""
+    """End the jobs whose last allowed attempt ended with a worker that fell silent."""
     worn_out = Job.objects.filter(_free(), attempts__gte=settings.JOB_MAX_ATTEMPTS)
-    for job_id, attempts in list(worn_out.values_list("pk", "attempts")):
-        ended = Job.objects.filter(_free(), pk=job_id, attempts=attempts).update(
+    for job_id, attempts, before in list(worn_out.values_list("pk", "attempts", "reason")):
+        reason = REASON_MIXED if before else REASON_WORN_OUT
+        ended = worn_out.filter(pk=job_id).update(
             state=JobState.CRASHED,
-            reason=REASON_WORN_OUT.format(times=_times(attempts)),
+            reason=reason.format(times=_times(attempts)),
             words="",
             lease_until=None,
             ended_at=Now(),
         )
         if ended:
-            logger.error("Job %s took its worker down %s; given up.", job_id, _times(attempts))
+            logger.error("Job %s was given up: its worker fell silent.", job_id)

@@ -34,7 +34,11 @@ def address() -> Path:
     if len(os.fsencode(wanted)) <= LONGEST_PATH_BYTES:
         return wanted
     digest = hashlib.sha256(os.fsencode(wanted)).hexdigest()[:24]
-    return SHORT_FOLDER / f"swathbook-{os.getuid()}" / f"{digest}.sock"
+    return _own_folder() / f"{digest}.sock"
+
+
+def _own_folder() -> Path:
+    return SHORT_FOLDER / f"swathbook-{os.getuid()}"
 
 
 def send_hint(job_id: UUID) -> None:
@@ -56,8 +60,8 @@ def send_hint(job_id: UUID) -> None:
 def listen() -> socket.socket | None:
     """Return a socket that hears the nudges, or None when another living worker hears them."""
     place = address()
-    if place.parent.parent == SHORT_FOLDER:
-        _make_own_folder(place.parent)
+    if place.parent == _own_folder():
+        _make_own_folder()
     listener = socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM)
     listener.setblocking(False)
     try:
@@ -85,7 +89,8 @@ def _somebody_listens(place: Path) -> bool:
     return True
 
 
-def _make_own_folder(folder: Path) -> None:
+def _make_own_folder() -> None:
+    folder = _own_folder()
     folder.mkdir(mode=0o700, exist_ok=True)
     found = folder.lstat()
     if not stat.S_ISDIR(found.st_mode) or found.st_uid != os.getuid() or found.st_mode & 0o077:

@@ -12,8 +12,6 @@ from fleet.services import analyses  # noqa: F401 -- registers its kind of job
 
 logger = logging.getLogger(__name__)
 
-RUN_JOB = "fleet.run_job"
-
 
 def _run_job(job_id: str) -> None:
     key = UUID(job_id)
@@ -26,4 +24,4 @@ def _run_job(job_id: str) -> None:
         audit.request_id.reset(told)
 
 
-run_job = shared_task(name=RUN_JOB, ignore_result=True)(_run_job)
+run_job = shared_task(name="fleet.run_job", ignore_result=True)(_run_job)

@@ -254,7 +254,7 @@ def _shapes(passes: Sequence[PreparedPass], bin_m: float) -> Floats:
 def _verdict(
     remarks: list[Remark], overrule: Overrule | None, reason: str, has_deposit: bool
 ) -> Verdict:
-    because = f", because: {reason}" if reason else ""
+    because = f", because: {reason.rstrip('. ')}" if reason else ""
     suspect = _is_suspect(remarks)
     if overrule == "leave_out":
         note = Remark("overruled", f"The analyst left this pass out{because}.", "note")

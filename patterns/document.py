@@ -172,11 +172,21 @@ def _record(kind: type[Record], document: Mapping[str, Any]) -> Record:
 
 def _parameters(document: Mapping[str, Any]) -> Parameters:
     steps = {
-        "one_pass": _record(PassParameters, document["one_pass"]),
-        "judge": _record(JudgeParameters, document["judge"]),
-        "zones": _record(ZoneParameters, document["zones"]),
+        "one_pass": _settings(PassParameters, document["one_pass"]),
+        "judge": _settings(JudgeParameters, document["judge"]),
+        "zones": _settings(ZoneParameters, document["zones"]),
     }
-    return _record(Parameters, {**document, **steps})
+    return _settings(Parameters, {**document, **steps})
+
+
+def _settings(kind: type[Record], document: Mapping[str, Any]) -> Record:
+    """Read settings that another version of the method may have written.
+
+    A setting that this version does not know stays in the document and is passed over; one that
+    the document lacks has its default. So a result kept for years can always be opened.
+    """
+    known = {field.name for field in fields(kind)}  # type: ignore[arg-type]
+    return _record(kind, {key: one for key, one in document.items() if key in known})
 
 
 def _number(value: float | None) -> float:

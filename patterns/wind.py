@@ -15,7 +15,6 @@ from typing import Any
 from patterns.data import load
 from patterns.errors import InputError
 from patterns.remarks import Remark
-from patterns.units import from_si
 
 __all__ = [
     "ASTM_E642",
@@ -247,10 +246,7 @@ def _kept(speed_m_s: float, rule: WindRule) -> Remark:
 
 
 def _printed(speed_m_s: float) -> str:
-    return (
-        f"{speed_m_s:.1f} m/s ({from_si(speed_m_s, 'km/h'):.1f} km/h, "
-        f"{from_si(speed_m_s, 'mph'):.1f} mph)"
-    )
+    return f"{speed_m_s:.1f} m/s"
 
 
 def _judge_height(height_m: float | None, rule: WindRule) -> list[Remark]:

@@ -8,7 +8,7 @@ from typing import Final
 
 from django.utils import timezone
 
-from fleet.measures import said, show
+from fleet.measures import number, said, show
 from fleet.models import AnalysisRun, Approval, Manner
 from patterns.overlap import MANNERS
 from patterns.swath import SwathChoice
@@ -73,6 +73,7 @@ def _approved(approval: Approval, system: str) -> Answer:
     high = approval.cv_high_percent
     bound = "" if high is None else f", upper bound {high:.1f} %"
     ended = ended_word(approval)
+    outside = ("Outside the evidence, see the reason below",) if approval.outside_reason else ()
     return Answer(
         heading="Approved swath",
         figure=show(approval.swath_m, "swath", system),
@@ -80,6 +81,7 @@ def _approved(approval: Approval, system: str) -> Answer:
         lines=(
             f"Approved by {approval.approved_by.name}, {day(approval.created_at)}",
             f"CV there {approval.cv_percent:.1f} %{bound}",
+            *outside,
         ),
         until=f"{'Was valid' if ended else 'Valid'} until {day(approval.valid_until)}",
         ended=ended,
@@ -156,8 +158,8 @@ def _bounds(choice: SwathChoice, system: str) -> tuple[str, ...]:
 def _range(choice: SwathChoice, system: str) -> str:
     if choice.lowest_sure_m is None or choice.highest_sure_m is None:
         return ""
-    low = show(choice.lowest_sure_m, "swath", system).split()[0]
-    return f", {low} to {show(choice.highest_sure_m, 'swath', system)}"
+    low = number(choice.lowest_sure_m, "swath", system)
+    return f", {low} to {number(choice.highest_sure_m, 'swath', system)}"
 
 
 # --- Why ------------------------------------------------------------------------------------------

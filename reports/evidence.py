@@ -206,15 +206,25 @@ def _make(setup: SetUp) -> str:
 
 
 def nozzle_words(nozzles: Iterable[Mapping[str, Any]]) -> str:
-    """Count the nozzles by kind: "32 flat fan 4010 at 10°, 8 flat fan 4008 at 10°"."""
-    kinds = Counter((n["type"], n["size"], n["deflection_deg"]) for n in nozzles)
-    words = [
-        " ".join(part for part in (str(count), kind, size) if part)
-        + ("" if angle is None else f" at {angle:g}°")
-        for (kind, size, angle), count in kinds.most_common()
-    ]
-    total = sum(kinds.values())
+    """Count the nozzles by kind: "40: 32 flat fan 4010 at 10°, 8 flat fan 4008 at 10°"."""
+    kinds: dict[str, Counter[str]] = {}
+    for nozzle in nozzles:
+        kind = " ".join(part for part in (nozzle["type"], nozzle["size"]) if part)
+        kinds.setdefault(kind, Counter())[f"at {nozzle['deflection_deg']:g}°"] += 1
+    words = [_kind_words(kind, angles) for kind, angles in _most_first(kinds)]
+    total = sum(angles.total() for angles in kinds.values())
     return f"{total}: {', '.join(words)}" if len(words) > 1 else "".join(words) or NOTHING
+
+
+def _most_first(kinds: Mapping[str, Counter[str]]) -> list[tuple[str, Counter[str]]]:
+    return sorted(kinds.items(), key=lambda kind: -kind[1].total())
+
+
+def _kind_words(kind: str, angles: Counter[str]) -> str:
+    if len(angles) == 1:
+        return f"{angles.total()} {kind} {next(iter(angles))}"
+    each = ", ".join(f"{count} {angle}" for angle, count in angles.most_common())
+    return f"{angles.total()} {kind} ({each})"
 
 
 # --- Method and digests ---------------------------------------------------------------------------
@@ -250,6 +260,6 @@ def digests(analysis: AnalysisRun) -> list[Digest]:
     ]
     return [
         *files,
-        Digest("Inputs (attached)", analysis.inputs_digest),
-        Digest("Result (attached)", analysis.document_digest),
+        Digest("Inputs, attached as inputs.json", analysis.inputs_digest),
+        Digest("Result, attached as result.json", analysis.document_digest),
     ]

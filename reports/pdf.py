@@ -170,6 +170,8 @@ def _finished(_document: Any, pdf: Any) -> None:
     metadata = pdf.objects[int(pdf.catalog["Metadata"].split()[0])]
     claims = _asset("reports", "assets/pdfua.xmp")
     metadata.stream = [b"\n".join(metadata.stream).replace(_CLOSING, claims + _CLOSING, 1)]
+    if "AF" in pdf.catalog:  # the engine lists each file twice
+        pdf.catalog["AF"] = pydyf.Array(dict.fromkeys(pdf.catalog["AF"]))
     for one in pdf.objects:
         if isinstance(one, pydyf.Stream) and one is not metadata:
             _compress(one)

@@ -23,8 +23,9 @@ from reports.pdf import EmbeddedFile, to_pdf
 
 PageSize = Literal["letter", "a4"]
 
-# Heights of the plots [px], tried in turn until the report fills no more than its pages.
-PLOTS_PX: Final = (140.0, 96.0)
+# Heights of the plots [px], roomy and tight; the tight one is for what would not fit.
+ROOMY_PX: Final = 140.0
+TIGHT_PX: Final = 100.0
 MOST_PAGES: Final = 2
 
 CAUTIONS: Final = (
@@ -85,7 +86,7 @@ def compose(
     analysis: AnalysisRun,
     approval: Approval | None,
     system: System,
-    plot_px: float = PLOTS_PX[0],
+    plot_px: float = ROOMY_PX,
 ) -> TestReport:
     """Gather what the report says, with the plots of its charts this high."""
     test, result = analysis.test, analysis.result
@@ -136,11 +137,12 @@ def _field(
     return figures.field_figure(analysis.result, system, swath_m, manner, size)
 
 
-def to_html(report: TestReport, page_size: PageSize) -> str:
-    """Write the report as one HTML document."""
+def to_html(report: TestReport, page_size: PageSize, spacing: str = "roomy") -> str:
+    """Write the report as one HTML document, with its lines "roomy" or "tight"."""
     style = files("reports").joinpath("assets/paper.css").read_text("utf-8")
     return render_to_string(
-        "reports/test_report.html", {"report": report, "page_size": page_size, "style": style}
+        "reports/test_report.html",
+        {"report": report, "page_size": page_size, "style": style, "spacing": spacing},
     )
 
 
@@ -149,7 +151,8 @@ def render(
 ) -> bytes:
     """Make the report as PDF, with the analysis inside it as data."""
     drafts = (
-        to_html(compose(analysis, approval, system, plot_px), page_size) for plot_px in PLOTS_PX
+        to_html(compose(analysis, approval, system, plot_px), page_size, spacing)
+        for spacing, plot_px in (("roomy", ROOMY_PX), ("tight", TIGHT_PX))
     )
     return to_pdf(
         drafts,

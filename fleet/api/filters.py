@@ -39,7 +39,7 @@ class StrictFilterBackend(filters.DjangoFilterBackend):
 
 @extend_schema_field(OpenApiTypes.BOOL)
 class Truth(filters.TypedChoiceFilter):
-    """`true` or `false`, and nothing else. `on_null` turns it into "is there no value?"."""
+    """`true` or `false`, and nothing else."""
 
     def __init__(self, field_name: str | None = None, **options: Any) -> None:
         super().__init__(
@@ -48,6 +48,13 @@ class Truth(filters.TypedChoiceFilter):
             coerce=lambda text: text == "true",
             **options,
         )
+
+
+class Day(filters.DateFilter):
+    """A date as ISO 8601 writes it, and not as anybody's custom has it."""
+
+    def __init__(self, field_name: str, **options: Any) -> None:
+        super().__init__(field_name, input_formats=["%Y-%m-%d"], **options)
 
 
 class Order(filters.OrderingFilter):
@@ -92,8 +99,8 @@ class VisitFilter(filters.FilterSet):
     kind = filters.ChoiceFilter(choices=VisitKind.choices)
     analyst = filters.UUIDFilter("analyst_id")
     host = filters.UUIDFilter("host_id")
-    from_day = filters.DateFilter("ends_on", lookup_expr="gte", help_text="Not over before.")
-    to_day = filters.DateFilter("starts_on", lookup_expr="lte", help_text="Begun by then.")
+    from_day = Day("ends_on", lookup_expr="gte", help_text="Not over before.")
+    to_day = Day("starts_on", lookup_expr="lte", help_text="Begun by then.")
     order = Order(fields=["starts_on", "place"])
 
 
@@ -104,8 +111,8 @@ class TestFilter(filters.FilterSet):
     aircraft = filters.UUIDFilter("setup__aircraft_id")
     setup = filters.UUIDFilter("setup_id")
     visit = filters.UUIDFilter("visit_id")
-    flown_from = filters.DateFilter("flown_on", lookup_expr="gte")
-    flown_to = filters.DateFilter("flown_on", lookup_expr="lte")
+    flown_from = Day("flown_on", lookup_expr="gte")
+    flown_to = Day("flown_on", lookup_expr="lte")
     order = Order(fields=["flown_on", "created_at"])
 
 
@@ -132,7 +139,7 @@ class ApprovalFilter(filters.FilterSet):
     manner = filters.ChoiceFilter(choices=Manner.choices)
     in_force = Truth(method="only_in_force")
     state = filters.ChoiceFilter(choices=[(one, one) for one in ENDINGS])
-    valid_before = filters.DateFilter("valid_until", lookup_expr="lt")
+    valid_before = Day("valid_until", lookup_expr="lt")
     order = Order(fields=["created_at", "valid_until", "swath_m"])
 
     def only_in_force(self, rows: QuerySet[Any], name: str, value: bool) -> QuerySet[Any]:

@@ -8,6 +8,8 @@ from rest_framework.exceptions import ValidationError
 from rest_framework.pagination import LimitOffsetPagination
 from rest_framework.request import Request
 
+MOST_DIGITS = 10
+
 
 class StrictPagination(LimitOffsetPagination):
     """`?limit=50&offset=100`; limit 1 to 200."""
@@ -28,6 +30,7 @@ class StrictPagination(LimitOffsetPagination):
         text: Any = request.query_params.get(name)
         if text is None:
             return default
-        if not (text.isascii() and text.isdigit() and least <= int(text) <= most):
+        whole = text.isascii() and text.isdigit() and len(text) <= MOST_DIGITS
+        if not (whole and least <= int(text) <= most):
             raise ValidationError({name: [f"Must be a whole number from {least} to {most}."]})
         return int(text)

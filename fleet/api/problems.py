@@ -11,6 +11,7 @@ import logging
 from collections.abc import Iterator
 from typing import Any
 
+from django.conf import settings
 from django.core.exceptions import (
     NON_FIELD_ERRORS,
     RequestDataTooBig,
@@ -82,8 +83,11 @@ def problem(error: Exception, context: dict[str, Any]) -> Response:
 
 def _told(error: Exception, context: dict[str, Any]) -> APIException:
     """Name an exception that REST framework does not know, and log what is a fault of ours."""
-    if isinstance(error, RequestDataTooBig | TooManyFilesSent):
-        return TooLarge(str(error))
+    if isinstance(error, RequestDataTooBig):
+        most = (settings.DATA_UPLOAD_MAX_MEMORY_SIZE or 0) / 1e6
+        return TooLarge(f"At most {most:.1f} MB may be sent, beside files.")
+    if isinstance(error, TooManyFilesSent):
+        return TooLarge(f"At most {settings.DATA_UPLOAD_MAX_NUMBER_FILES} files at once.")
     if isinstance(error, SuspiciousOperation):
         return Mistake(str(error))
     request = context.get("request")
@@ -107,9 +111,20 @@ def _as_problem(error: Exception, response: Response) -> Response:
         body["errors"] = _flat(error.detail)
     else:
         body["detail"] = str(response.data.get("detail", "")) or body["title"]
-    response.data = body
+    response.data = _sendable(body)
     response.content_type = MEDIA_TYPE
     return response
+
+
+def _sendable(said: Any) -> Any:
+    """Return what is said without half characters, which a request may hold and no answer can."""
+    if isinstance(said, str):
+        return said.encode(errors="replace").decode()
+    if isinstance(said, dict):
+        return {_sendable(name): _sendable(inner) for name, inner in said.items()}
+    if isinstance(said, list):
+        return [_sendable(inner) for inner in said]
+    return said
 
 
 def _by_field(error: DjangoValidationError) -> dict[str, list[str]]:

@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 from django.db.models import Case, CharField, Exists, OuterRef, Q, QuerySet, Value, When
 from django.utils import timezone
 
-from fleet.models import AnalysisRun, Approval, Job, Person, SetUp
+from fleet.models import ENDED, AnalysisRun, Approval, Job, Paper, Person, SetUp
 from fleet.queries.progress import HEAVY
-from fleet.queries.whose import analyses_of, approvals_of, jobs_of
+from fleet.queries.whose import analyses_of, approvals_of, jobs_of, papers_of
 
 
 def light_analyses_of(person: Person) -> QuerySet[AnalysisRun]:
@@ -49,7 +47,12 @@ def light_jobs_of(person: Person) -> QuerySet[Job]:
     return jobs_of(person).defer("parameters", *(f"analysis__{name}" for name in HEAVY))
 
 
-def ended(is_over: bool) -> Any:
+def light_papers_of(person: Person) -> QuerySet[Paper]:
+    """Papers without the documents of the analyses they are about."""
+    return papers_of(person).defer(*(f"analysis__{name}" for name in HEAVY))
+
+
+def ended(is_over: bool) -> Q:
     """Return the condition for jobs that have ended, or have not."""
-    over = Q(state__in=["done", "failed", "crashed"])
+    over = Q(state__in=ENDED)
     return over if is_over else ~over

@@ -12,6 +12,27 @@ from fleet import tenancy
 from fleet.api.problems import MEDIA_TYPE, TITLES
 from fleet.api.serializers.base import Problem
 
+ABOUT = """
+
+**Signing in.** `POST /api/v1/sign-in/` answers with a token; send it with every request as
+`Authorization: Bearer TOKEN`. It is good until somebody signs out with it.
+
+**Units.** SI always, whatever units you read on pages: the name of a value carries its unit
+(`swath_m`, `airspeed_m_s`, `rate_l_per_ha`, `pressure_kpa`). Moments are ISO 8601 with their zone.
+
+**Lists.** `limit` (1 to 200, usually 50), `offset`, `order` (`-` before a name turns it round)
+and the filters named at each list. A filter that does not exist is an error.
+
+**Background work.** Analyses and reports answer 202 with a job; ask for the job at its `Location`
+until `has_ended`, then follow `analysis` or `paper`, or read `reason`.
+
+**Problems.** Anything that is not a success is `application/problem+json` (RFC 9457): `detail` is
+a sentence; `errors` has sentences by the place of the value. What is not yours is not found.
+
+**Caution.** An approved swath is a test finding for one aircraft as it was equipped and flown. It
+is never permission to spray: the label, the law and the weather of the day decide.
+"""
+
 
 class ScopedSessionScheme(SessionScheme):
     """The pages' own sign-in."""
@@ -28,10 +49,11 @@ class ApiSchema(AutoSchema):
 
     def _get_response_bodies(self, direction: Any = "response") -> dict[str, Any]:
         bodies: dict[str, Any] = super()._get_response_bodies(direction)
-        for status in self._problems():
-            if str(status) not in bodies:
-                body = self._get_response_for_code(Problem, str(status), [MEDIA_TYPE])
-                bodies[str(status)] = {**body, "description": TITLES[status]}
+        problems = {str(status): TITLES[status] for status in self._problems()}
+        for status, words in {**problems, "default": "Any other problem"}.items():
+            if status not in bodies:
+                body = self._get_response_for_code(Problem, status, [MEDIA_TYPE])
+                bodies[status] = {**body, "description": words}
         return dict(sorted(bodies.items()))
 
     def _problems(self) -> list[int]:
@@ -57,4 +79,6 @@ class ApiGenerator(SchemaGenerator):
     def get_schema(self, request: Any = None, public: bool = False) -> Any:
         """Return the schema as plain data."""
         with tenancy.scope(tenancy.NOBODY):
-            return super().get_schema(request, public)
+            schema = super().get_schema(request, public)
+        schema["info"]["description"] += ABOUT
+        return schema

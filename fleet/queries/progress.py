@@ -17,13 +17,17 @@ HEAVY = ("document", "inputs", "weather", "parameters")
 
 @dataclass(frozen=True, slots=True)
 class Progress:
-    """One test: files in, the newest analysis, the approval that rests on it, the open job."""
+    """One test: files in, the newest analysis, the approval that rests on it, the open job.
+
+    `ended` is the last approval that rested on it, where that was superseded or withdrawn.
+    """
 
     test: Test
     file_count: int = 0
     aborted_count: int = 0
     analysis: AnalysisRun | None = None
     approval: Approval | None = None
+    ended: Approval | None = None
     job: Job | None = None
 
     @property
@@ -33,6 +37,8 @@ class Progress:
             return "running"
         if self.approval is not None:
             return "approved"
+        if self.ended is not None:
+            return "withdrawn" if hasattr(self.ended, "withdrawal") else "superseded"
         if self.analysis is not None:
             return "done"
         return "queued" if self.file_count else "untested"
@@ -75,7 +81,11 @@ def progress_of(tests: Iterable[Test]) -> list[Progress]:
         run.test_id: run
         for run in AnalysisRun.objects.filter(test__in=keys).defer(*HEAVY).order_by("number")
     }
-    approvals = {row.analysis.test_id: row for row in _standing(keys)}
+    approvals: dict[Any, Approval] = {}
+    ended: dict[Any, Approval] = {}
+    for row in _approvals(keys):
+        over = hasattr(row, "superseded_by") or hasattr(row, "withdrawal")
+        (ended if over else approvals)[row.analysis.test_id] = row
     jobs = {
         job.subject_id: job
         for job in Job.objects.filter(kind="analysis", subject_id__in=keys)
@@ -88,18 +98,17 @@ def progress_of(tests: Iterable[Test]) -> list[Progress]:
             **_counted(counts.get(test.pk)),
             analysis=analyses.get(test.pk),
             approval=approvals.get(test.pk),
+            ended=ended.get(test.pk),
             job=jobs.get(test.pk),
         )
         for test in tests
     ]
 
 
-def _standing(keys: list[Any]) -> Iterable[Approval]:
+def _approvals(keys: list[Any]) -> Iterable[Approval]:
     rows: Iterable[Approval] = (
-        Approval.objects.filter(
-            analysis__test__in=keys, superseded_by__isnull=True, withdrawal__isnull=True
-        )
-        .select_related("analysis")
+        Approval.objects.filter(analysis__test__in=keys)
+        .select_related("analysis", "superseded_by", "withdrawal")
         .defer(*(f"analysis__{name}" for name in HEAVY))
         .order_by("created_at", "id")
     )

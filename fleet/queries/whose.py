@@ -27,6 +27,10 @@ from fleet.models import (
 
 M = TypeVar("M", bound=Model)
 
+# A count groups, and Django drops a model's own ordering from what is grouped.
+NEWEST_VISIT_FIRST = ("-starts_on", "id")
+NEWEST_TEST_FIRST = ("-flown_on", "-id")
+
 
 def _own(person: Person, rows: QuerySet[M], path: str = "operator") -> QuerySet[M]:
     if person.sees_everyone:
@@ -60,10 +64,11 @@ def visits_of(person: Person) -> QuerySet[Visit]:
     """
     visits = Visit.objects.select_related("analyst", "host")
     if person.sees_everyone:
-        return visits.annotate(test_count=Count("tests"))
+        return visits.annotate(test_count=Count("tests")).order_by(*NEWEST_VISIT_FIRST)
     theirs = Q(tests__operator=person.operator_id)
     mine = visits.filter(theirs | Q(host=person.operator_id)).distinct()
-    return mine.annotate(test_count=Count("tests", filter=theirs))
+    counted = mine.annotate(test_count=Count("tests", filter=theirs))
+    return counted.order_by(*NEWEST_VISIT_FIRST)
 
 
 def tests_of(person: Person) -> QuerySet[Test]:
@@ -76,9 +81,10 @@ def tests_of(person: Person) -> QuerySet[Test]:
 
 def tests_with_counts(person: Person) -> QuerySet[Test]:
     """The same, each with `pass_count` and `analysis_count`."""
-    return tests_of(person).annotate(
+    counted = tests_of(person).annotate(
         pass_count=Count("passes", distinct=True), analysis_count=Count("analyses", distinct=True)
     )
+    return counted.order_by(*NEWEST_TEST_FIRST)
 
 
 def passes_of(person: Person) -> QuerySet[FlightPass]:

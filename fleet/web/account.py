@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 from django import forms
 from django.contrib import messages
 from django.contrib.auth import views as auth_views
@@ -11,6 +13,7 @@ from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
 from django.urls import path
 from django.views.decorators.http import require_http_methods, require_safe
+from rest_framework.throttling import AnonRateThrottle
 
 from fleet.models import Person, UnitSystem
 from fleet.services import people
@@ -26,6 +29,32 @@ class SignInForm(AuthenticationForm):
         "invalid_login": "This e-mail address and password do not belong together.",
         "inactive": "This account is closed.",
     }
+
+
+class SignInThrottle(AnonRateThrottle):
+    """So many attempts a minute from one address, as at the API."""
+
+    scope = "sign-in"
+
+
+class SignInView(auth_views.LoginView):
+    """The sign-in page; it slows down whoever tries passwords."""
+
+    template_name = "fleet/sign_in.html"
+    authentication_form = SignInForm
+    redirect_authenticated_user = True
+
+    def post(self, request: HttpRequest, *args: Any, **kwargs: Any) -> HttpResponse:
+        """Look at what was typed, unless there were too many attempts."""
+        throttle = SignInThrottle()
+        if throttle.allow_request(request, self):
+            return super().post(request, *args, **kwargs)
+        seconds = throttle.wait() or 60
+        context = self.get_context_data(
+            form=self.authentication_form(request),
+            refused=f"Too many attempts. Try again in {seconds:.0f} seconds.",
+        )
+        return self.render_to_response(context, status=429)
 
 
 class UnitsForm(forms.Form):
@@ -69,11 +98,7 @@ urlpatterns = [
     path("me/", me, name="me"),
     path(
         "sign-in/",
-        auth_views.LoginView.as_view(
-            template_name="fleet/sign_in.html",
-            authentication_form=SignInForm,
-            redirect_authenticated_user=True,
-        ),
+        SignInView.as_view(),
         name="sign-in",
     ),
     path("sign-out/", auth_views.LogoutView.as_view(), name="sign-out"),

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import Any
 
 from django import forms
+from django.core.exceptions import ValidationError
 
 from fleet import measures
 
@@ -58,6 +60,20 @@ class SpokenForm(forms.Form):
             if isinstance(each, MeasureField) and shown is not None and untouched:
                 data[name] = shown
         return data
+
+    def carries_out(self, deed: Callable[[], Any]) -> bool:
+        """Do a deed when what was typed is right; say whether it was done.
+
+        A refusal of the service goes to the fields it names. What the deed gave is in `outcome`.
+        """
+        if not (self.is_bound and self.is_valid()):
+            return False
+        try:
+            self.outcome = deed()
+        except ValidationError as refusal:
+            self.take_errors(refusal)
+            return False
+        return True
 
     def take_errors(self, errors: forms.ValidationError) -> None:
         """Put the errors of a service on their fields, or over the form."""

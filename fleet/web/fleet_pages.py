@@ -11,12 +11,12 @@ from django.core.exceptions import ValidationError
 from django.db.models import Q
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
-from django.urls import path
+from django.urls import path, reverse
 from django.utils import timezone
 from django.views.decorators.http import require_http_methods, require_safe
 
 from fleet import rules
-from fleet.models import Aircraft, Operator, Person, SetUp
+from fleet.models import Aircraft, Person, SetUp
 from fleet.queries.standing import standings
 from fleet.queries.whose import (
     aircraft_of,
@@ -88,18 +88,11 @@ def aircraft_new(request: HttpRequest) -> HttpResponse:
         operators=operators,
         initial={"operator": request.GET.get("operator")},
     )
-    if request.method == "POST" and form.is_valid():
-        try:
-            values = form.values()
-            operator: Operator = values.pop("operator", None) or operators.get()
-            added = services.add_aircraft(by=person, operator=operator, **values)
-        except ValidationError as error:
-            form.take_errors(error)
-        else:
-            messages.success(request, f"{added} is in the fleet. Record its set-up next.")
-            return redirect("aircraft", added.pk)
-    context = {"form": form, "title": "Add an aircraft", "section": "fleet"}
-    return render(request, "fleet/aircraft_form.html", context)
+    if form.carries_out(lambda: services.add_aircraft(by=person, **form.values(operators))):
+        messages.success(request, f"{form.outcome} is in the fleet. Record its set-up next.")
+        return redirect("aircraft", form.outcome.pk)
+    context = {"form": form, "title": "Add an aircraft", "crumbs": _crumbs(), "section": "fleet"}
+    return render(request, "fleet/form.html", context)
 
 
 @login_required
@@ -113,16 +106,21 @@ def aircraft_edit(request: HttpRequest, aircraft_id: UUID) -> HttpResponse:
         system=person.unit_system,
         initial={name: getattr(one, name) for name in services.AIRCRAFT_FIELDS},
     )
-    if request.method == "POST" and form.is_valid():
-        try:
-            services.change_aircraft(one, by=person, **form.values())
-        except ValidationError as error:
-            form.take_errors(error)
-        else:
-            messages.success(request, "Saved.")
-            return redirect("aircraft", one.pk)
-    context = {"form": form, "title": f"Change {one}", "one": one, "section": "fleet"}
-    return render(request, "fleet/aircraft_form.html", context)
+    if form.carries_out(lambda: services.change_aircraft(one, by=person, **form.cleaned_data)):
+        messages.success(request, "Saved.")
+        return redirect("aircraft", one.pk)
+    context = {
+        "form": form,
+        "title": f"Change {one}",
+        "crumbs": _crumbs(one),
+        "section": "fleet",
+    }
+    return render(request, "fleet/form.html", context)
+
+
+def _crumbs(one: Aircraft | None = None) -> list[tuple[str, str]]:
+    crumbs = [(reverse("fleet"), "Fleet")]
+    return crumbs if one is None else [*crumbs, (reverse("aircraft", args=[one.pk]), str(one))]
 
 
 @login_required
@@ -173,14 +171,9 @@ def setup_new(request: HttpRequest, aircraft_id: UUID) -> HttpResponse:
         system=person.unit_system,
         initial=_from_revision(lines, request.GET.get("purpose"), person),
     )
-    if request.method == "POST" and form.is_valid():
-        try:
-            recorded = services.record_setup(by=person, aircraft=one, **form.values())
-        except ValidationError as error:
-            form.take_errors(error)
-        else:
-            messages.success(request, f"Recorded as revision {recorded.number}. Test it next.")
-            return redirect("setup", recorded.pk)
+    if form.carries_out(lambda: services.record_setup(by=person, aircraft=one, **form.values())):
+        messages.success(request, f"Recorded as revision {form.outcome.number}. Test it next.")
+        return redirect("setup", form.outcome.pk)
     context = {
         "form": form,
         "one": one,

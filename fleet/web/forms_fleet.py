@@ -7,9 +7,10 @@ from typing import Any
 
 import numpy as np
 from django import forms
+from django.db.models import QuerySet
 
 from fleet import measures
-from fleet.models import AircraftKind, Manner
+from fleet.models import AircraftKind, Manner, Operator
 from fleet.web.fields import MeasureField, SpokenForm
 
 _SPLIT = re.compile(r"\s*[;,\t]\s*")
@@ -32,9 +33,9 @@ class AircraftForm(SpokenForm):
         else:
             self.fields["operator"].queryset = operators
 
-    def values(self) -> dict[str, Any]:
-        """Return what the service takes."""
-        return dict(self.cleaned_data)
+    def values(self, operators: QuerySet[Operator]) -> dict[str, Any]:
+        """Return what the service takes; where there is no choice, the one operator."""
+        return {"operator": operators.first(), **self.cleaned_data}
 
 
 class SetUpForm(SpokenForm):

@@ -7,11 +7,10 @@ from uuid import UUID
 
 from django.contrib import messages
 from django.contrib.auth.decorators import login_required
-from django.core.exceptions import ValidationError
 from django.db.models import Count, Q
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
-from django.urls import path
+from django.urls import path, reverse
 from django.views.decorators.http import require_http_methods, require_safe
 
 from fleet import rules
@@ -19,6 +18,7 @@ from fleet.models import Operator, Person
 from fleet.queries.standing import WORDS, standings
 from fleet.queries.whose import aircraft_of, audit_of, operators_of, people_of
 from fleet.services import people as services
+from fleet.web.fields import SpokenForm
 from fleet.web.forms_office import OperatorForm, PersonForm
 from fleet.web.paging import page_of
 
@@ -102,18 +102,11 @@ def operator_new(request: HttpRequest) -> HttpResponse:
     """Add an operator."""
     person: Person = rules.allow(rules.may_manage_operators, request.user)
     form = OperatorForm(request.POST or None, system=person.unit_system)
-    if request.method == "POST" and form.is_valid():
-        values = dict(form.cleaned_data)
-        values.pop("left_on")
-        try:
-            added = services.add_operator(by=person, **values)
-        except ValidationError as error:
-            form.take_errors(error)
-        else:
-            messages.success(request, f"{added} is on the list.")
-            return redirect("operator", added.pk)
-    context = {"form": form, "title": "Add an operator", "section": "operators"}
-    return render(request, "fleet/office_form.html", context)
+    del form.fields["left_on"]  # nobody joins by leaving
+    if form.carries_out(lambda: services.add_operator(by=person, **form.cleaned_data)):
+        messages.success(request, f"{form.outcome} is on the list.")
+        return redirect("operator", form.outcome.pk)
+    return _form_page(request, form, "Add an operator")
 
 
 @login_required
@@ -127,16 +120,10 @@ def operator_edit(request: HttpRequest, operator_id: UUID) -> HttpResponse:
         system=person.unit_system,
         initial={name: getattr(one, name) for name in services.OPERATOR_FIELDS},
     )
-    if request.method == "POST" and form.is_valid():
-        try:
-            services.change_operator(one, by=person, **form.cleaned_data)
-        except ValidationError as error:
-            form.take_errors(error)
-        else:
-            messages.success(request, "Saved.")
-            return redirect("operator", one.pk)
-    context = {"form": form, "title": f"Change {one}", "back": one, "section": "operators"}
-    return render(request, "fleet/office_form.html", context)
+    if form.carries_out(lambda: services.change_operator(one, by=person, **form.cleaned_data)):
+        messages.success(request, "Saved.")
+        return redirect("operator", one.pk)
+    return _form_page(request, form, f"Change {one}", one)
 
 
 @login_required
@@ -146,17 +133,20 @@ def person_new(request: HttpRequest, operator_id: UUID) -> HttpResponse:
     one: Operator = get_object_or_404(operators_of(request.user), pk=operator_id)
     person: Person = rules.allow(rules.may_manage_operators, request.user)
     form = PersonForm(request.POST or None, system=person.unit_system)
-    if request.method == "POST" and form.is_valid():
-        try:
-            added = services.add_person(by=person, operator=one, **form.cleaned_data)
-        except ValidationError as error:
-            form.take_errors(error)
-        else:
-            messages.success(request, f"{added} can sign in as {added.email}.")
-            return redirect("operator", one.pk)
-    title = f"Give access to somebody of {one}"
-    context = {"form": form, "title": title, "back": one, "section": "operators"}
-    return render(request, "fleet/office_form.html", context)
+    if form.carries_out(lambda: services.add_person(by=person, operator=one, **form.cleaned_data)):
+        messages.success(request, f"{form.outcome} can sign in as {form.outcome.email}.")
+        return redirect("operator", one.pk)
+    return _form_page(request, form, f"Give access to somebody of {one}", one)
+
+
+def _form_page(
+    request: HttpRequest, form: SpokenForm, title: str, one: Operator | None = None
+) -> HttpResponse:
+    crumbs = [(reverse("operators"), "Operators")]
+    if one is not None:
+        crumbs.append((reverse("operator", args=[one.pk]), str(one)))
+    context = {"form": form, "title": title, "crumbs": crumbs, "section": "operators"}
+    return render(request, "fleet/form.html", context)
 
 
 @login_required

@@ -17,11 +17,19 @@ from django.views.decorators.http import require_http_methods, require_POST, req
 
 from fleet import rules, storage
 from fleet.models import FlightPass
-from fleet.queries.quality import Quality
+from fleet.queries.quality import Quality, quality_of
 from fleet.queries.whose import passes_of, tests_of
 from fleet.services import passes as pass_services
+from fleet.weather import weather_of
 from fleet.web.forms_testing import AbortedForm, OverruleForm, PassForm
-from fleet.web.test_sheet import drawings, judged, overrule_form, sheet
+from fleet.web.test_sheet import (
+    crosswind_words,
+    differing_words,
+    drawings,
+    overrule_form,
+    settings_of,
+    sheet,
+)
 from patterns.draw import WIDE
 
 
@@ -98,8 +106,12 @@ def _pass_page(
     request: HttpRequest, found: FlightPass, form: PassForm, overrule: OverruleForm | None = None
 ) -> HttpResponse:
     system = request.user.unit_system
-    quality = _quality(found, system)
+    passes = list(found.test.passes.select_related("raw_file").order_by("number"))
+    quality = _quality(found, passes, system)
+    weather = weather_of(found.test, passes)
     context = {
+        "crosswind": crosswind_words(found, weather, system),
+        "differing": differing_words(found, system),
         "flight_pass": found,
         "test": found.test,
         "quality": quality,
@@ -112,10 +124,11 @@ def _pass_page(
     return render(request, "fleet/pass.html", context)
 
 
-def _quality(found: FlightPass, system: str) -> Quality:
+def _quality(found: FlightPass, passes: list[FlightPass], system: str) -> Quality:
     """A pass is judged beside the others of its test."""
-    passes = list(found.test.passes.select_related("raw_file").order_by("number"))
-    return next(q for q in judged(found.test, passes, system) if q.flight_pass.pk == found.pk)
+    last = found.test.analyses.defer("document").order_by("-number").first()
+    qualities = quality_of(found.test, passes, settings_of(last, system).parameters())
+    return next(one for one in qualities if one.flight_pass.pk == found.pk)
 
 
 @login_required

@@ -14,6 +14,7 @@ import numpy as np
 
 from fleet import measures
 from patterns.analyse import Analysis
+from patterns.draw.passes import letter
 from patterns.overlap import MANNERS, Manner
 
 # One press of an arrow key, and one press of the − and + buttons, in the reader's unit.
@@ -84,6 +85,16 @@ def data(analysis: Analysis, shown: Slider, system: str) -> dict[str, Any]:
         **{manner: _bounds(analysis, manner) for manner in MANNERS},
         "limit_percent": analysis.parameters.cv_limit_percent,
         "stops_m": [choice.swath_m for choice in choices if choice.swath_m is not None],
+        "findings": [
+            {
+                "letter": letter(index),
+                "kind": zone.kind,
+                "from_m": zone.from_m,
+                "to_m": zone.to_m,
+                "centre_m": zone.centre_m,
+            }
+            for index, zone in enumerate(analysis.findings)
+        ],
         "metres_per_unit": measures.entered(1.0, "swath", system),
         "unit": shown.unit,
         "fine": shown.fine,

@@ -13,9 +13,11 @@ from django.urls import path
 from django.views.decorators.http import require_http_methods, require_POST, require_safe
 
 from fleet import rules
+from fleet.models import Test
 from fleet.queries.whose import tests_of
 from fleet.services import analyses
 from fleet.services import tests as test_services
+from fleet.weather import CONDITIONS, weather_of
 from fleet.web.forms_testing import ConditionsForm, SettingsForm
 from fleet.web.test_sheet import sheet
 
@@ -35,6 +37,8 @@ def test_edit(request: HttpRequest, test_id: Any) -> HttpResponse:
     found = get_object_or_404(tests_of(request.user), pk=test_id)
     by = rules.allow(rules.may_test, request.user)
     initial = {name: getattr(found, name) for name in test_services.TEST_FIELDS}
+    if request.htmx:
+        return _weather_typed(request, found)
     form = ConditionsForm(request.POST or None, initial=initial, system=by.unit_system)
     if request.method == "POST" and form.is_valid():
         try:
@@ -45,8 +49,24 @@ def test_edit(request: HttpRequest, test_id: Any) -> HttpResponse:
             if changed:
                 messages.success(request, "Conditions saved.")
             return redirect("test", found.pk)
-    context = {"form": form, "test": found, "visit": found.visit, "section": "visits"}
+    context = {
+        "form": form,
+        "test": found,
+        "visit": found.visit,
+        "weather": weather_of(found, list(found.passes.all())),
+        "section": "visits",
+    }
     return render(request, "fleet/test_form.html", context)
+
+
+def _weather_typed(request: HttpRequest, found: Test) -> HttpResponse:
+    """Say what follows from the weather as it is being typed; nothing is saved."""
+    form = ConditionsForm(request.GET, system=request.user.unit_system)
+    form.is_valid()
+    for name in CONDITIONS:
+        setattr(found, name, form.cleaned_data.get(name))
+    context = {"weather": weather_of(found, list(found.passes.all()))}
+    return render(request, "fleet/parts/weather_remarks.html", context)
 
 
 def _said(form: ConditionsForm, initial: dict[str, Any]) -> dict[str, Any]:

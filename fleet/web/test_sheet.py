@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import asdict, dataclass, field, fields, replace
 from typing import Any, Final
 
+from django.conf import settings as django_settings
 from django.http import HttpRequest
 
-from fleet import rules
+from fleet import measures, rules
 from fleet.models import AnalysisRun, FlightPass, Job, JobState, Test
 from fleet.queries.inputs import is_current
 from fleet.queries.progress import Progress, progress_of
@@ -28,6 +29,8 @@ class PassSheet:
     """One pass with its drawings and the form of the analyst's word."""
 
     quality: Quality
+    crosswind: str = ""
+    differing: str = ""
     drawings: dict[str, str] = field(default_factory=dict)
     form: OverruleForm | None = None
 
@@ -42,40 +45,50 @@ def sheet(
     current = bool(analyses) and is_current(analyses[0], test, passes)
     system = request.user.unit_system
     may_test = rules.may_test(request.user)
-    first = {"sweep": system, **(analyses[0].parameters if analyses else {})}
+    settings = settings_of(analyses[0] if analyses else None, system)
+    weather = weather_of(test, passes)
+    qualities = quality_of(test, passes, settings.parameters())
+    counting = sum(one.accepted for one in qualities)
     return {
         "test": test,
         "visit": test.visit,
         "progress": progress,
-        "passes": [_pass_sheet(one, system, may_test) for one in judged(test, passes, system)],
+        "passes": [_pass_sheet(one, weather, system, may_test) for one in qualities],
         "analyses": analyses,
         "current": current,
         "failed": _failed_job(test, analyses),
-        "next": _next_step(progress, current),
-        "weather": weather_of(test, passes),
+        "next": _next_step(progress, current, counting),
+        "counting": counting,
+        "most_files": django_settings.DATA_UPLOAD_MAX_NUMBER_FILES,
+        "weather": weather,
         "added": added,
         "may_test": may_test,
         "aborted_form": AbortedForm(system=system),
-        "settings_form": SettingsForm(initial=first, system=system),
+        "settings_form": SettingsForm(initial=asdict(settings), system=system),
         "section": "visits",
         **forms,
     }
 
 
-def judged(test: Test, passes: Sequence[FlightPass], system: str) -> list[Quality]:
-    """Judge the passes on the grid that an analysis with the person's sweep would use."""
-    sweep = "metric" if system == "metric" else "us"
-    return quality_of(test, passes, Settings(sweep=sweep).parameters())
+def settings_of(last: AnalysisRun | None, system: str) -> Settings:
+    """The settings of the last analysis, or those a person begins with; the next one's as well."""
+    if last is None:
+        return Settings(sweep="metric" if system == "metric" else "us")
+    known = {each.name for each in fields(Settings)}
+    return Settings(**{name: v for name, v in last.parameters.items() if name in known})
 
 
 def drawings(one: Quality, system: str, wide: Size = BESIDE) -> dict[str, str]:
     """Draw a trace for a desk and for a phone."""
-    if one.trace is None:
+    if one.trace is None or one.prepared is None:
         return {}
+    # The chart writes remarks as they are, so they go to it in the reader's units.
+    said = tuple(replace(r, text=measures.said(r.text, system)) for r in one.remarks)
+    prepared = replace(one.prepared, remarks=said)
     return {
         name: trace_chart(
             one.trace,
-            one.prepared,
+            prepared,
             step_m=one.step_m,
             system="metric" if system == "metric" else "us",
             chart_id=f"pass-{one.flight_pass.number}-{name}",
@@ -85,24 +98,62 @@ def drawings(one: Quality, system: str, wide: Size = BESIDE) -> dict[str, str]:
     }
 
 
-def overrule_form(one: FlightPass, system: str, data: Any = None) -> OverruleForm:
-    """Return the form of the analyst's word on a pass; ids are told apart by its number."""
-    initial = {"overrule": one.overrule, "overrule_reason": one.overrule_reason}
+def overrule_form(
+    one: FlightPass, system: str, data: Any = None, offered: str = ""
+) -> OverruleForm:
+    """Return the form of the analyst's word on a pass; ids are told apart by its number.
+
+    `offered` stands in it where nothing has been said yet.
+    """
+    initial = {"overrule": one.overrule or offered, "overrule_reason": one.overrule_reason}
     return OverruleForm(data, initial=initial, auto_id=f"id_%s_{one.number}", system=system)
 
 
-def _pass_sheet(one: Quality, system: str, may_test: bool) -> PassSheet:
-    form = overrule_form(one.flight_pass, system) if may_test and one.trace is not None else None
-    return PassSheet(one, drawings(one, system), form)
+def _pass_sheet(one: Quality, weather: dict[str, Any], system: str, may_test: bool) -> PassSheet:
+    offered = "leave_out" if one.accepted else "include"
+    form = overrule_form(one.flight_pass, system, offered=offered)
+    return PassSheet(
+        quality=one,
+        crosswind=crosswind_words(one.flight_pass, weather, system),
+        differing=differing_words(one.flight_pass, system),
+        drawings=drawings(one, system),
+        form=form if may_test and one.trace else None,
+    )
 
 
-def _next_step(progress: Progress, current: bool) -> str:
+def crosswind_words(flight_pass: FlightPass, weather: dict[str, Any], system: str) -> str:
+    """Say how strong the wind stood across the line of a pass, and from which side."""
+    found = next((w for w in weather["passes"] if w["number"] == flight_pass.number), None)
+    if found is None or found["crosswind_m_s"] is None:
+        return ""
+    across_m_s = found["crosswind_m_s"]
+    side = "right" if across_m_s > 0 else "left"
+    return f"{measures.show(abs(across_m_s), 'wind', system)} from the {side}"
+
+
+def differing_words(flight_pass: FlightPass, system: str) -> str:
+    """Say what differed from the test on a pass; "" where nothing did."""
+    told = {
+        "heading {:g}°": flight_pass.heading_deg,
+        "airspeed {}": _shown(flight_pass.airspeed_m_s, "airspeed", system),
+        "released at {}": _shown(flight_pass.release_height_m, "height", system),
+        "wind {}": _shown(flight_pass.wind_speed_m_s, "wind", system),
+        "wind from {:g}°": flight_pass.wind_from_deg,
+    }
+    return ", ".join(words.format(value) for words, value in told.items() if value is not None)
+
+
+def _shown(value: float | None, quantity: str, system: str) -> str | None:
+    return None if value is None else measures.show(value, quantity, system)
+
+
+def _next_step(progress: Progress, current: bool, counting: int) -> str:
     if progress.job is not None:
         return "wait"
     if not progress.file_count:
         return "add"
     if not current:
-        return "analyse"
+        return "analyse" if counting else "none"
     return "evidence" if progress.approval is not None else "result"
 
 

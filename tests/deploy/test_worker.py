@@ -1,6 +1,7 @@
 """Real worker processes, killed in every way: nothing accepted is lost, nothing is done twice.
 
-Each test runs with the embedded default and over Redis, on whatever database the test run uses.
+With the embedded default and over a Redis of its own, on whatever database the test run uses.
+Where only one of them is named, the broker has no part in what is tested.
 """
 
 from __future__ import annotations
@@ -34,7 +35,7 @@ from tests.deploy.worker_harness import (
 pytestmark = [pytest.mark.service, pytest.mark.django_db(transaction=True)]
 
 LEASE_S = 1.5
-PATIENCE_S = 40.0
+PATIENCE_S = 60.0
 
 
 class Subject:
@@ -151,6 +152,24 @@ def test_pool_children_killed_in_the_middle(make_worker) -> None:
     assert Job.objects.filter(attempts__gte=2).count() >= 2
 
 
+def test_idle_pool_children_killed(make_worker) -> None:
+    """An idle child holds the lock of the pool's queue; killed, it must not take it along."""
+    worker = make_worker()
+    for child in worker.children():
+        os.kill(child, signal.SIGKILL)
+    accepted = accept(4, 0.1)
+    wait_for(all_ended, PATIENCE_S, worker)
+    assert_each_done_once(accepted)
+
+
+def test_stops_when_its_whole_group_is_told_to(make_worker) -> None:
+    """Service managers tell every process of a service, the pool's children too."""
+    worker = make_worker()
+    os.killpg(worker.pid, signal.SIGTERM)
+    assert worker.stop() == 0
+
+
+@pytest.mark.parametrize("redis", ["embedded"], indirect=True)
 def test_sleeping_worker_whose_lease_ran_out_writes_nothing(make_worker) -> None:
     sleeper = make_worker()
     (job,) = accepted = accept(1, 0.7)

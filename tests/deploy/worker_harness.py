@@ -83,7 +83,7 @@ class Worker:
         (self.data / alive.NAME).unlink(missing_ok=True)
         with self.log.open("ab") as log:
             self._process = subprocess.Popen(
-                worker_command(),
+                [*_dies_with_us(), *worker_command()],
                 cwd=ROOT,
                 env=self._environment,
                 stdin=subprocess.DEVNULL,
@@ -133,6 +133,12 @@ class Worker:
         return self.log.read_text(errors="replace")[-4000:] if self.log.exists() else ""
 
 
+def _dies_with_us() -> list[str]:
+    """Return what to put before a command so that it goes when the test run is killed."""
+    program = shutil.which("setpriv")
+    return [program, "--pdeathsig", "KILL"] if program else []
+
+
 def database_of_test() -> dict[str, Any]:
     """Return how another process reaches the database that this test uses."""
     kept = ("ENGINE", "NAME", "USER", "PASSWORD", "HOST", "PORT", "OPTIONS")
@@ -164,11 +170,11 @@ class PrivateRedis:
     def start(self) -> None:
         program = redis_program()
         assert program is not None
+        options = ["--port", "0", "--unixsocket", str(self.socket), "--dir", str(self._folder)]
         self._process = subprocess.Popen(
-            [program, "--port", "0", "--unixsocket", str(self.socket), "--dir", str(self._folder),
-             "--save", "", "--appendonly", "no"],
+            [*_dies_with_us(), program, *options, "--save", "", "--appendonly", "no"],
             stdout=subprocess.DEVNULL,
-        )  # fmt: skip
+        )
         wait_for(self.answers, 10)
 
     def answers(self) -> bool:

@@ -404,6 +404,38 @@ def test_job_whose_worker_fell_silent_every_time_is_given_up(does) -> None:
     assert ended.reason == "The worker stopped 3 times while doing this."
 
 
+def test_reason_of_a_job_that_broke_down_and_lost_its_worker_tells_both(does) -> None:
+    def broken(job: Job, progress: jobs.Progress) -> Any:
+        raise RuntimeError("once")
+
+    does(broken)
+    job = accept()
+    jobs.run(job.pk)
+    for _ in range(2):
+        let_lease_run_out(job)
+        assert jobs.claim(job.pk) is not None
+    let_lease_run_out(job)
+    jobs.give_up_on_worn_out()
+    ended = again(job)
+    assert ended.state == JobState.CRASHED
+    assert ended.reason == ("It was tried 3 times; each time it broke down or the worker stopped.")
+
+
+def test_job_done_at_the_second_attempt_keeps_no_reason(does) -> None:
+    def broken_once(job: Job, progress: jobs.Progress) -> Any:
+        if job.attempts == 1:
+            raise RuntimeError("once")
+        return result_of(job)
+
+    does(broken_once)
+    job = accept()
+    jobs.run(job.pk)
+    assert "once" in again(job).reason  # "went wrong on our side once"
+    let_lease_run_out(job)
+    jobs.run(job.pk)
+    assert (again(job).state, again(job).reason, results()) == (JobState.DONE, "", [job.pk])
+
+
 # --- nudging
 
 
@@ -456,6 +488,17 @@ def test_deep_data_folder_has_its_socket_in_a_short_private_place(
     assert stat.S_IMODE(place.parent.stat().st_mode) == 0o700
     settings.WORKER_NUDGE_SOCKET = Path("/very") / ("deep" * 41) / "worker.sock"
     assert nudge.address() != place
+
+
+def test_data_folder_in_the_short_place_itself_may_be_entered_by_others(
+    settings, tmp_path, monkeypatch
+) -> None:
+    monkeypatch.setattr(nudge, "SHORT_FOLDER", tmp_path)
+    (tmp_path / "data").mkdir(mode=0o755)
+    settings.WORKER_NUDGE_SOCKET = tmp_path / "data" / "worker.sock"
+    with nudge.listen() as listener:
+        nudge.send_hint(uuid4())
+        assert listener.recv(8) == b"!"
 
 
 def test_short_place_that_others_can_enter_is_not_used(settings, tmp_path, monkeypatch) -> None:

@@ -330,6 +330,14 @@ def analysis():
 
 
 class TestDocument:
+    def test_settings_of_another_version_do_not_close_a_kept_result(self, analysis):
+        document = json.loads(to_bytes(analysis))
+        document["parameters"]["zones"]["setting_of_tomorrow"] = 3
+        del document["parameters"]["line_error_m"]
+        again = from_document(document)
+        assert again.recommended == from_document(to_document(analysis)).recommended
+        assert again.parameters.line_error_m == Parameters().line_error_m
+
     def test_reading_it_back_gives_the_same_document(self, analysis):
         document = to_document(analysis)
         again = from_document(json.loads(json.dumps(document)))

@@ -119,7 +119,7 @@ class TestRule:
         assert remark.weight == "warning"
         assert "16 km/h (10 mph)" in remark.text
         assert "ASTM E642-91(R2014)" in remark.text
-        assert "10.1 mph" in remark.text
+        assert "4.5 m/s" in remark.text
 
     @pytest.mark.parametrize(("from_deg", "off"), [(20, False), (21, True), (200, False)])
     def test_angle_to_the_line(self, from_deg, off):

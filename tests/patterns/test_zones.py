@@ -6,14 +6,28 @@ sizes of error allowed are those measured on them (own definition throughout).
 
 from __future__ import annotations
 
+import itertools
 import warnings
+from dataclasses import replace
 
 import numpy as np
 import pytest
 from scipy import ndimage
 
-from patterns.average import MeanPattern
+from fixtures.generator import (
+    FORMS,
+    Craft,
+    Flight,
+    even_boom,
+    raw_file,
+    true_deposit,
+)
+from fixtures.season import MODELS
+from patterns.analyse import Parameters, grid_of
+from patterns.average import MeanPattern, combine
 from patterns.errors import InputError
+from patterns.trace import prepare_pass
+from patterns.tracefile import ReadOptions, read_trace
 from patterns.zones import ZoneParameters, find_zones
 
 STEP_M = 0.1
@@ -99,8 +113,8 @@ def test_zone_in_every_pass_is_found_in_place(name, centre, width, depth):
     assert zone.kind == ("low" if depth < 0 else "high")
     assert zone.centre_m == pytest.approx(centre, abs=0.1)
     assert zone.width_m == pytest.approx(width, abs=0.35)
-    # The smooth shape gives way a little: depth comes out within a quarter of itself.
-    assert zone.depth_percent == pytest.approx(100.0 * depth, rel=0.25)
+    # The smooth shape gives way a little: depth comes out within three tenths of itself.
+    assert zone.depth_percent == pytest.approx(100.0 * depth, rel=0.3)
     assert zone.from_m < centre < zone.to_m
     assert zone.to_m - zone.from_m == pytest.approx(zone.width_m)
     assert zone.in_every_pass
@@ -129,6 +143,116 @@ def test_propeller_wash_is_one_low_and_one_high(name):
     assert low.depth_percent < -20.0
 
 
+@pytest.mark.parametrize("name", [*USUAL, "level top", "triangle"])
+@pytest.mark.parametrize("centre", [0.0, 1.5, -4.0])
+@pytest.mark.parametrize("width", [1.0, 1.5, 2.0])
+@pytest.mark.parametrize("depth", [-0.9, -0.6, 0.6, 1.0, 1.5, 2.0, 3.0])
+def test_strong_zone_is_found_however_strong(name, centre, width, depth):
+    # Measured: place within 0.34 m, depth 0.82 to 1.1 of what was drawn; on the apex of a
+    # triangle up to 1.31, because the apex itself stands above any smooth shape (and is found
+    # beside a hole that leaves it standing alone).
+    zones = find_zones(pattern_of([SHAPES[name] * spot(centre, width, depth)] * 3))
+    assert len(zones) == 1 or name == "triangle"
+    (zone,) = [one for one in zones if one.kind == ("low" if depth < 0 else "high")]
+    assert zone.centre_m == pytest.approx(centre, abs=0.4)
+    assert 0.8 <= zone.depth_percent / (100.0 * depth) <= (1.35 if name == "triangle" else 1.2)
+
+
+@pytest.mark.parametrize(
+    ("depth", "least"),
+    # Zones 3 m wide, of 18 each, at −0.9 to 3.0 deep: shape and zone are nearly of one size.
+    [(-0.9, 18), (-0.6, 18), (-0.3, 11), (0.3, 2), (0.6, 16), (1.0, 17), (1.5, 17), (2.0, 16)],
+)
+def test_most_wide_zones_are_found(depth, least):
+    found = 0
+    for name in (*USUAL, "level top", "triangle"):
+        for centre in (0.0, 1.5, -4.0):
+            zones = find_zones(pattern_of([SHAPES[name] * spot(centre, 3.0, depth)] * 3))
+            found += [zone.kind for zone in zones if abs(zone.centre_m - centre) < 0.5] == [
+                "low" if depth < 0 else "high"
+            ]
+    assert found >= least
+
+
+def flown_by(model, seed, wash=0.0, extra=None, count=4):
+    """A test of an invented aircraft through files, reading and mean; and its true departure."""
+    made = MODELS[model]
+    places = even_boom(made.nozzles, made.boom_m, gap_m=made.gap_m)
+    sound = Craft(
+        made.span_m, 0.3048 * made.height_ft, places, (1.0,) * len(places), 0.0, made.carry
+    )
+    flows = np.ones(len(places))
+    if extra is not None:
+        flows[np.argmin(np.abs(np.asarray(places) - extra[0]))] = extra[1]
+    craft = replace(sound, flows=tuple(flows), wash=wash)
+    form = FORMS["feet"]
+    raws = [raw_file(f"{model} {seed} {n}", craft, Flight(), form) for n in range(count)]
+    options = ReadOptions(flight_line=form.flight_line)
+    traces = [read_trace(raw.data, source=raw.name, options=options) for raw in raws]
+    grid = grid_of(traces, Parameters())
+    prepared = [prepare_pass(trace, grid, Parameters().one_pass) for trace in traces]
+    more = true_deposit(X, craft, Flight()) - true_deposit(X, sound, Flight())
+    return combine(prepared, grid, "flight_line"), more
+
+
+FIXED_WING = ("sower600", "sower400", "drake", "tiller", "plough")
+
+
+@pytest.mark.parametrize(
+    ("wash", "least"),
+    # Of 20 tests each. The peak as measure of the general level found 9, 5, 5, 1, 1, 0 and 0.
+    [(0.5, 11), (0.7, 18), (0.8, 18), (0.9, 19), (1.0, 19), (1.2, 19), (1.5, 19)],
+)
+def test_propeller_wash_of_an_uncorrected_boom_is_found(wash, least):
+    # Excess left of the centre: Gardisser & Kuhlman, as above. The lack on its right is found in
+    # some of them only: without the heap the smooth shape lies nearly as low.
+    errors = []
+    for model in FIXED_WING:
+        for seed in range(4):
+            pattern, more = flown_by(model, seed, wash=wash)
+            high = [z for z in find_zones(pattern) if z.kind == "high"]
+            errors += [abs(z.centre_m - X[np.argmax(more)]) for z in high]
+    assert len(errors) >= least
+    assert max(errors) < 1.0
+
+
+@pytest.mark.parametrize(
+    ("flow", "least", "most"),
+    # Of 40 tests each, measured 0, 0, 0, 1, 11 and 25; one nozzle at `flow` times the
+    # flow of the others makes a heap 2.5 to 3 m wide that adds 12, 25, 37, 49, 74 and 99 % (median).
+    [(2, 0, 2), (3, 0, 4), (4, 0, 40), (5, 0, 40), (7, 8, 40), (9, 22, 40)],
+)
+def test_leaking_nozzle_is_found_when_it_leaks_enough(flow, least, most):
+    errors = []
+    for model in FIXED_WING:
+        for place in (-3.0, 3.0):
+            for seed in range(4):
+                pattern, more = flown_by(model, seed, extra=(place, flow))
+                true_m = np.sum(X * more) / np.sum(more)
+                errors += [
+                    abs(z.centre_m - true_m) for z in find_zones(pattern) if z.kind == "high"
+                ]
+    assert least <= len(errors) <= most
+    assert max(errors, default=0.0) < 1.2
+
+
+def test_sound_booms_have_no_findings():
+    # Measured over 216 tests of all models by three and by four passes: none.
+    for model in FIXED_WING:
+        for seed in range(5):
+            assert find_zones(flown_by(model, seed, count=3)[0]) == ()
+
+
+def test_findings_never_overlap():
+    for seed in range(20):
+        for name in USUAL:
+            shape = SHAPES[name] * spot(-2.5, 2.0, 0.6) * spot(-0.5, 1.5, 0.4)
+            zones = find_zones(pattern_of(flown(shape, seed, noise=0.10)))
+            for zone, following in itertools.pairwise(zones):
+                assert zone.to_m <= following.from_m + 1e-9
+                assert zone.to_m < following.from_m - 1e-9 or zone.kind != following.kind
+
+
 def test_zone_in_flown_passes():
     # Measured: 100 of 100 found, place within 0.09 m, depth −21 to −33 for −30 drawn.
     found = []
@@ -145,7 +269,7 @@ def test_zone_in_flown_passes():
 
 @pytest.mark.parametrize(
     ("noise", "count", "most"),
-    # Measured over these 240 patterns: 1.3, 0, 11.3, 5.4 and 0 %.
+    # Measured over these 240 patterns: 0, 0, 9.6, 3.8 and 1.3 %.
     [(0.05, 3, 0.03), (0.05, 4, 0.01), (0.10, 3, 0.15), (0.10, 4, 0.08), (0.10, 6, 0.02)],
 )
 def test_findings_where_there_are_none_are_rare(noise, count, most):
@@ -252,6 +376,8 @@ def test_pass_without_deposit_is_refused():
         ({"reference_share": float("nan")}, "reference_share: nan is out of range"),
         ({"core_share": 1.0}, "core_share: 1 is out of range"),
         ({"least_ratio": 0.0}, "least_ratio: 0 is out of range"),
+        ({"foot_share": 0.0}, "foot_share: 0 is out of range"),
+        ({"footless_percent": 0.0}, "footless_percent: 0 is out of range"),
         ({"least_confidence": 1.0}, "least_confidence: 1 is out of range"),
     ],
 )

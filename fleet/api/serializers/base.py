@@ -6,7 +6,6 @@ that pages and API cannot differ.
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping
 from typing import Any
 
@@ -16,16 +15,11 @@ from rest_framework import serializers
 class Number(serializers.FloatField):
     """A finite number."""
 
-    default_error_messages = {"not_finite": "Must be a finite number."}
-
     def to_internal_value(self, data: Any) -> float:
         """Return the number; neither true nor infinity nor NaN is one."""
         if isinstance(data, bool):
             self.fail("invalid")
-        value: float = super().to_internal_value(data)
-        if not math.isfinite(value):
-            self.fail("not_finite")
-        return value
+        return float(super().to_internal_value(data))
 
 
 class Strict(serializers.Serializer[Any]):

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Any, ClassVar
+from typing import Any
 
 from django.contrib.auth import authenticate
 from drf_spectacular.utils import extend_schema
@@ -13,27 +13,26 @@ from rest_framework.response import Response
 from rest_framework.throttling import ScopedRateThrottle
 from rest_framework.views import APIView
 
-from fleet.api.parsers import LimitedJSONParser
+from fleet.api.problems import MEDIA_TYPE
+from fleet.api.serializers.base import Problem
 from fleet.api.serializers.people import MeChange, PersonOut, SignInIn, TokenOut
-from fleet.api.views.base import taken
+from fleet.api.views.base import Address, person_of, taken
 from fleet.services import people as services
 
 
-class SignIn(APIView):
+class SignIn(Address):
     """Get a token for an e-mail address and a password."""
 
-    authentication_classes: ClassVar[Any] = []
-    permission_classes: ClassVar[Any] = []
-    parser_classes: ClassVar[Any] = [LimitedJSONParser]
-    throttle_classes: ClassVar[Any] = [ScopedRateThrottle]
+    authentication_classes = []
+    permission_classes = []
+    throttle_classes = [ScopedRateThrottle]
     throttle_scope = "sign-in"
-    metadata_class = None
 
     def get_authenticate_header(self, request: Request) -> str:
         """Answer 401, not 403, to a wrong password."""
         return "Bearer"
 
-    @extend_schema(request=SignInIn, responses={200: TokenOut}, auth=[])
+    @extend_schema(request=SignInIn, responses={200: TokenOut, (401, MEDIA_TYPE): Problem}, auth=[])
     def post(self, request: Request) -> Response:
         given = taken(SignInIn, request)
         person = authenticate(request._request, username=given["email"], password=given["password"])
@@ -43,23 +42,17 @@ class SignIn(APIView):
         return Response({"token": token.key})
 
 
-class SignOut(APIView):
+class SignOut(Address):
     """End the token; whoever uses it must sign in again."""
-
-    parser_classes: ClassVar[Any] = [LimitedJSONParser]
-    metadata_class = None
 
     @extend_schema(request=None, responses={204: None})
     def post(self, request: Request) -> Response:
-        Token.objects.filter(user=request.user).delete()
+        Token.objects.filter(user=person_of(request)).delete()
         return Response(status=204)
 
 
-class Me(APIView):
+class Me(Address):
     """The person signed in."""
-
-    parser_classes: ClassVar[Any] = [LimitedJSONParser]
-    metadata_class = None
 
     @extend_schema(responses=PersonOut)
     def get(self, request: Request) -> Response:
@@ -69,16 +62,15 @@ class Me(APIView):
     def patch(self, request: Request) -> Response:
         """Set the units you read on pages, charts and papers. The API itself is in SI."""
         given = taken(MeChange, request)
-        services.set_units(request.user, unit_system=given["unit_system"])
+        services.set_units(person_of(request), unit_system=given["unit_system"])
         return Response(PersonOut(request.user).data)
 
 
 class Unknown(APIView):
     """Whatever else stands below /api/: a problem answer instead of a page."""
 
-    authentication_classes: ClassVar[Any] = []
-    permission_classes: ClassVar[Any] = []
-    metadata_class = None
+    authentication_classes = []
+    permission_classes = []
     schema = None
 
     def initial(self, request: Request, *args: Any, **kwargs: Any) -> None:

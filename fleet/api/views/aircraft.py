@@ -22,7 +22,7 @@ from fleet.api.serializers.aircraft import (
     StandingOut,
     StandingQuery,
 )
-from fleet.api.views.base import ListRows, OneRow, Rows, asked, at, named, taken
+from fleet.api.views.base import ListRows, OneRow, Rows, asked, at, named, person_of, taken
 from fleet.models import Aircraft, Operator, Person, SetUp
 from fleet.queries.standing import Standing, standings
 from fleet.queries.whose import aircraft_of, operators_of, setups_of
@@ -129,8 +129,10 @@ class StandingList(ListRows):
                 if name in wanted
             },
         )
-        found = [one for one in standings(request.user, aircraft=fleet) if _matches(one, wanted)]
-        page = self.paginate_queryset(found)  # type: ignore[arg-type]
+        found = [
+            one for one in standings(person_of(request), aircraft=fleet) if _matches(one, wanted)
+        ]
+        page = self.paginate_queryset(found)
         return self.get_paginated_response(StandingOut(page, many=True).data)
 
 

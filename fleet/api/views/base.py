@@ -13,33 +13,42 @@ from django.utils.http import content_disposition_header
 from rest_framework.exceptions import ValidationError
 from rest_framework.generics import GenericAPIView, ListAPIView, RetrieveAPIView
 from rest_framework.negotiation import BaseContentNegotiation
+from rest_framework.parsers import JSONParser
 from rest_framework.request import Request
 from rest_framework.response import Response
 from rest_framework.serializers import BaseSerializer
+from rest_framework.views import APIView
 
 from fleet.api.filters import StrictFilterBackend
-from fleet.api.parsers import LimitedJSONParser
 from fleet.models import Person
 
 RowsOf = Callable[[Person], QuerySet[Any]]
 
 
-class Rows(GenericAPIView):  # type: ignore[type-arg]
+class Address(APIView):
+    """What takes JSON, and says no more about itself than the schema does."""
+
+    parser_classes = [JSONParser]
+    http_method_names = ["get", "head", "post", "patch"]
+
+
+class Rows(Address, GenericAPIView):  # type: ignore[type-arg]
     """Something about the rows that a person may see; `rows_of` says which."""
 
     model: ClassVar[type[Model]]
     rows_of: ClassVar[Any]  # staticmethod of a RowsOf
-    parser_classes: ClassVar[Any] = [LimitedJSONParser]
-    filter_backends: ClassVar[Any] = [StrictFilterBackend]
-    metadata_class = None  # OPTIONS says nothing that the schema does not
+    filter_backends = [StrictFilterBackend]
 
     def get_queryset(self) -> QuerySet[Any]:
-        """Return the rows of the person signed in."""
+        """Return the rows of the person signed in, in the usual order of the model.
+
+        It is said again here because rows that are counted along lose it.
+        """
         if getattr(self, "swagger_fake_view", False):
             rows: QuerySet[Any] = self.model.objects.none()  # type: ignore[attr-defined]
             return rows
         found: QuerySet[Any] = type(self).rows_of(self.request.user)
-        return found
+        return found.order_by(*(self.model._meta.ordering or ()))
 
     def found(self) -> Any:
         """Return the row that the address names; what is not yours is not there."""
@@ -89,6 +98,12 @@ class FileOf(Rows):
 def at(name: str, row: Model) -> dict[str, str]:
     """Return the header that says where a row is."""
     return {"Location": reverse(f"api:{name}", args=[row.pk])}
+
+
+def person_of(request: Request) -> Person:
+    """Return who is signed in; nobody else gets as far as a view."""
+    assert isinstance(request.user, Person)
+    return request.user
 
 
 def taken(kind: type[BaseSerializer[Any]], request: Request, **options: Any) -> dict[str, Any]:

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from typing import Any, ClassVar
-
 from django.conf import settings
 from django.core.files.uploadedfile import UploadedFile
 from django.http import Http404, HttpResponse
@@ -45,7 +43,7 @@ class TestPasses(Rows):
     model = Test
     rows_of = staticmethod(tests_of)
     serializer_class = UploadOut
-    parser_classes: ClassVar[Any] = [LimitedMultiPartParser]
+    parser_classes = [LimitedMultiPartParser]
 
     @extend_schema(
         request=FILES,
@@ -69,17 +67,17 @@ class TestPasses(Rows):
         return Response(UploadOut({"results": added}).data, 207 if refused else 201)
 
 
-def _files(request: Request) -> list[UploadedFile]:
+def _files(request: Request) -> list[UploadedFile[bytes]]:
     unknown = [name for name in request.data if name != "file"]
     if unknown:
         raise ValidationError({name: ['Name the parts "file".'] for name in unknown})
-    files: list[UploadedFile] = request.FILES.getlist("file")
+    files: list[UploadedFile[bytes]] = request.FILES.getlist("file")
     if not files:
         raise ValidationError({"file": ['Send one or more files, as parts named "file".']})
     return files
 
 
-def _added(test: Test, by: Person, file: UploadedFile) -> services.Added:
+def _added(test: Test, by: Person, file: UploadedFile[bytes]) -> services.Added:
     """Add one file; one that is too big is not read into memory."""
     name, size, limit = str(file.name), file.size or 0, settings.UPLOAD_LIMIT_BYTES
     if size > limit:

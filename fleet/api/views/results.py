@@ -13,7 +13,7 @@ from rest_framework.response import Response
 
 from fleet import rules, storage
 from fleet.api.filters import AnalysisFilter, ApprovalFilter, PaperFilter
-from fleet.api.rows import judged_approvals_of, light_analyses_of, light_jobs_of
+from fleet.api.rows import judged_approvals_of, light_analyses_of, light_jobs_of, light_papers_of
 from fleet.api.serializers.results import (
     AnalysisFullOut,
     AnalysisOut,
@@ -27,11 +27,21 @@ from fleet.api.serializers.results import (
     WithdrawalIn,
 )
 from fleet.api.serializers.work import JobOut
-from fleet.api.views.base import FileOf, ListRows, OneRow, Rows, asked, at, file_answer, taken
+from fleet.api.views.base import (
+    FileOf,
+    ListRows,
+    OneRow,
+    Rows,
+    asked,
+    at,
+    file_answer,
+    person_of,
+    taken,
+)
 from fleet.models import AnalysisRun, Approval, Paper
 from fleet.queries.evidence import at_swath
 from fleet.queries.inputs import is_current
-from fleet.queries.whose import analyses_of, papers_of
+from fleet.queries.whose import analyses_of
 from fleet.services import approvals as approval_services
 from fleet.services import papers as paper_services
 from fleet.validators import check_ranges
@@ -102,7 +112,7 @@ class AnalysisChart(FileOf):
         swath_m = wanted.get("swath_m")
         if swath_m is not None:
             _check_swath(swath_m)
-        system = wanted.get("system", request.user.unit_system)
+        system = wanted.get("system", person_of(request).unit_system)
         svg = _drawn(run, self.chart, system, manner, swath_m, SIZES[wanted["size"]])
         return file_answer(svg.encode(), "image/svg+xml", f"{self.chart}.svg", inline=True)
 
@@ -199,7 +209,7 @@ class PaperList(ListRows):
     """Issued papers."""
 
     model = Paper
-    rows_of = staticmethod(papers_of)
+    rows_of = staticmethod(light_papers_of)
     serializer_class = PaperOut
     filterset_class = PaperFilter
 
@@ -208,7 +218,7 @@ class PaperDetail(OneRow):
     """One issued paper."""
 
     model = Paper
-    rows_of = staticmethod(papers_of)
+    rows_of = staticmethod(light_papers_of)
     serializer_class = PaperOut
 
 
@@ -216,7 +226,7 @@ class PaperFile(FileOf):
     """An issued paper as PDF, byte for byte as it was issued."""
 
     model = Paper
-    rows_of = staticmethod(papers_of)
+    rows_of = staticmethod(light_papers_of)
 
     @extend_schema(responses={(200, "application/pdf"): OpenApiTypes.BINARY})
     def get(self, request: Request, pk: object) -> HttpResponse:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Any, ClassVar
+from typing import Any
 
 from drf_spectacular.utils import extend_schema
 from rest_framework.request import Request
@@ -21,7 +21,7 @@ from fleet.api.serializers.visits import (
     VisitOut,
 )
 from fleet.api.serializers.work import JobOut
-from fleet.api.views.base import ListRows, OneRow, Rows, at, named, taken
+from fleet.api.views.base import ListRows, OneRow, Rows, at, named, person_of, taken
 from fleet.models import Person, Test, Visit
 from fleet.queries.quality import quality_of
 from fleet.queries.whose import (
@@ -126,13 +126,13 @@ class TestQuality(Rows):
     rows_of = staticmethod(tests_of)
     serializer_class = QualityOut
     pagination_class = None  # a test has a handful of passes
-    filter_backends: ClassVar[Any] = []
+    filter_backends = []
 
     @extend_schema(operation_id="tests_quality_list", responses=QualityOut(many=True))
     def get(self, request: Request, pk: object) -> Response:
         test = self.found()
         passes = list(test.passes.select_related("raw_file").order_by("number"))
-        parameters = analyses.Settings(sweep=request.user.unit_system).parameters()
+        parameters = analyses.Settings(sweep=person_of(request).unit_system).parameters()
         return Response(QualityOut(quality_of(test, passes, parameters), many=True).data)
 
 

@@ -3,6 +3,7 @@
 import { alongCurve, cvPercent, overlappedField } from "./overlap.js";
 
 const SHAPES = { approved: "●", due_soon: "◐", expired: "■" };
+const OTHER_LINE = { one_way: "line beside it", back_and_forth: "line flown back" };
 const WAYS = { one_way: "one way", back_and_forth: "back and forth" };
 
 function start(form) {
@@ -102,7 +103,8 @@ function drawField(svg, data, swath, manner, words) {
     put(`sw-under-${kind}`, under);
     put(`sw-over-${kind}`, over);
   }
-  tellField(svg, field, band, { swath, manner, words });
+  drawMarks(svg, data, field, scale, { swath, manner });
+  tellField(svg, field, band, { manner, words });
 }
 
 function scaleOf(svg) {
@@ -182,11 +184,65 @@ function area(xs, total, beyond, level, scale) {
   return d;
 }
 
-/** Words in the drawing follow the swath; marks that stand at the old lines are taken away. */
-function tellField(svg, field, band, { swath, manner, words }) {
-  const moved = Math.abs(Number(svg.dataset.swath) - swath) > 1e-3 || svg.dataset.manner !== manner;
-  for (const marks of svg.querySelectorAll(".sw-flags, .sw-directions")) {
-    marks.setAttribute("visibility", moved ? "hidden" : "visible");
+// Flags of findings and arrows of direction as the server drew them, by the group that holds them.
+const served = new WeakMap();
+
+/** Flags and arrows stand at the lines: the server's own where it drew this very field. */
+function drawMarks(svg, data, field, scale, { swath, manner }) {
+  const flags = svg.querySelector(".sw-flags");
+  const arrows = svg.querySelector(".sw-directions");
+  for (const group of [flags, arrows]) {
+    if (!served.has(group)) served.set(group, group.innerHTML);
+    group.innerHTML = served.get(group);
+  }
+  if (Math.abs(Number(svg.dataset.swath) - swath) < 1e-3 && svg.dataset.manner === manner) return;
+  const brackets = new Map();
+  for (const kind of ["low", "high"]) brackets.set(kind, flags.querySelector(`.sw-${kind}-bracket`));
+  const text = flags.querySelector("text");
+  const tick = arrows.querySelector("text") || svg.querySelector("text.sw-tick");
+  const under = scale.bottom + 3 + 1.4 * Number(svg.getAttribute("font-size"));
+  flags.replaceChildren();
+  arrows.replaceChildren();
+  for (const line of field.lines) {
+    if (line.atM < scale.xmin || line.atM > scale.xmax) continue;
+    const back = manner === "back_and_forth" ? (line.turned ? "▾ back" : "▴ out") : "▴";
+    arrows.append(lettered(tick, scale.x(line.atM), under, back));
+  }
+  if (!text) return;
+  for (const line of field.lines) {
+    for (const finding of data.findings) flag(flags, scale, line, finding, text, brackets.get(finding.kind));
+  }
+}
+
+function flag(group, scale, line, finding, text, bracket) {
+  const side = line.turned ? -1 : 1;
+  const ends = [finding.from_m, finding.to_m].map((end) => line.atM + side * end).sort((a, b) => a - b);
+  const middle = line.atM + side * finding.centre_m;
+  if (middle < scale.xmin || middle > scale.xmax) return;
+  const mark = finding.kind === "low" ? "▼" : "▲";
+  group.append(lettered(text, scale.x(middle), scale.top - 8, `${mark} ${finding.letter}`));
+  if (!bracket) return;
+  const made = bracket.cloneNode();
+  const [left, right] = ends.map((end) => scale.x(Math.min(Math.max(end, scale.xmin), scale.xmax)).toFixed(1));
+  made.setAttribute("d", `M${left},${scale.top + 4}V${scale.top - 2}H${right}V${scale.top + 4}`);
+  group.append(made);
+}
+
+/** A text like a sample, with its middle at x. */
+function lettered(sample, x, y, words) {
+  const made = sample.cloneNode();
+  made.setAttribute("x", x.toFixed(1));
+  made.setAttribute("y", y.toFixed(1));
+  made.setAttribute("text-anchor", "middle");
+  made.textContent = words;
+  return made;
+}
+
+/** Words in the drawing follow the swath. */
+function tellField(svg, field, band, { manner, words }) {
+  for (const label of svg.querySelectorAll("text.sw-label")) {
+    if (!Object.values(OTHER_LINE).includes(label.textContent)) continue;
+    label.textContent = OTHER_LINE[manner];
   }
   const title = `Field at a swath of ${words}, ${WAYS[manner]}`;
   const heading = svg.querySelector(".sw-heading");

@@ -13,16 +13,13 @@ from django.core.files.uploadedfile import SimpleUploadedFile
 from django.utils import timezone
 
 from fleet import jobs, storage, tenancy
-from fleet.models import AuditRow, Paper
-from fleet.queries.whose import analyses_of
-from fleet.services import papers
+from fleet.models import AuditRow
 from tests.cast import PASSWORD, Cast, nozzles, trace_file
 from tests.fleet.api.client import Client
 
 pytestmark = pytest.mark.django_db
 
 DAY = "2026-04-14"
-BYTES = b"%PDF-1.7 made by the test"
 
 
 def sign_in(person) -> Client:
@@ -114,7 +111,7 @@ def run_job(client: Client, job: dict) -> dict:
     return polled
 
 
-def test_whole_road(cast: Cast, monkeypatch):
+def test_whole_road(cast: Cast):
     office, analyst = sign_in(cast.staff), sign_in(cast.analyst)
     test = make_fleet(office, analyst, cast)
     assert test["registration"] == "XX-K41"
@@ -171,32 +168,26 @@ def test_whole_road(cast: Cast, monkeypatch):
     assert standing["swath_m"] == pytest.approx(swath_m)
     assert standing["manner"] == "back_and_forth"
 
-    make_paper(owner, analysis, monkeypatch)
+    make_paper(owner, analysis)
     with tenancy.everyone():
         deeds = list(AuditRow.objects.order_by("created_at", "id").values_list("deed", flat=True))
     assert deeds[-2:] == ["report_requested", "paper_issued"]
 
 
-def make_paper(owner: Client, analysis: dict, monkeypatch) -> None:
-    """The paper over the API; how it is drawn is the business of `reports` and its tests."""
-
-    def perform(job, progress):
-        person = job.requested_by
-        run = analyses_of(person).get(pk=job.subject_id)
-        return lambda: papers.issue(job, run, None, storage.keep(BYTES))
-
-    monkeypatch.setitem(jobs._handlers, "report", perform)
+def make_paper(owner: Client, analysis: dict) -> None:
+    """The report, asked for by the owner and drawn by the worker's own handler."""
     job = created(owner, f"/api/v1/analyses/{analysis['id']}/papers/", {"page_size": "a4"}, 202)
     done = run_job(owner, job)
     paper = owner.get(f"/api/v1/papers/{done['paper']}/").json()
     assert (paper["page_size"], paper["analysis"]) == ("a4", analysis["id"])
     answer = owner.get(f"/api/v1/papers/{paper['id']}/file/", headers={"Accept": "application/pdf"})
-    assert answer.content == BYTES
+    assert answer["Content-Type"] == "application/pdf"
     assert answer["Content-Disposition"] == (
         'attachment; filename="XX-K41 pattern test 2026-04-14.pdf"'
     )
-    with tenancy.everyone():
-        assert Paper.objects.get().digest == hashlib.sha256(BYTES).hexdigest()
+    assert answer.content.startswith(b"%PDF-")
+    assert hashlib.sha256(answer.content).hexdigest() == paper["digest"]
+    assert len(answer.content) == paper["size"]
 
 
 def test_asked_twice_is_one_analysis(cast: Cast):

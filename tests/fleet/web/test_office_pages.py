@@ -13,6 +13,7 @@ from fleet import tenancy
 from fleet.models import Aircraft, AuditRow, Operator, Person, SetUp
 from fleet.services import aircraft as aircraft_services
 from fleet.services import people
+from fleet.web.account import SignInThrottle
 from tests.cast import (
     PASSWORD,
     Cast,
@@ -50,6 +51,19 @@ def test_sign_in_leads_to_what_the_role_wants_first(cast: Cast):
 def test_sign_in_wrong_password_says_so(cast: Cast):
     answer = Client().post(reverse("sign-in"), {"username": cast.owner.email, "password": "no"})
     assert "do not belong together" in text_of(answer)
+
+
+def test_sign_in_slows_down_whoever_tries_passwords(cast: Cast, monkeypatch):
+    monkeypatch.setattr(SignInThrottle, "rate", "3/min", raising=False)
+    client = Client(REMOTE_ADDR="203.0.113.7")
+    wrong = {"username": cast.owner.email, "password": "no"}
+    answers = [client.post(reverse("sign-in"), wrong) for _ in range(4)]
+    assert [one.status_code for one in answers] == [200, 200, 200, 429]
+    assert "Too many attempts. Try again in" in text_of(answers[3])
+    right = {"username": cast.owner.email, "password": PASSWORD}
+    assert client.post(reverse("sign-in"), right).status_code == 429
+    elsewhere = Client(REMOTE_ADDR="203.0.113.8")
+    assert elsewhere.post(reverse("sign-in"), right).status_code == 302
 
 
 def test_units_setting_changes_every_number(cast: Cast):

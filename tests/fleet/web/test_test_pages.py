@@ -11,6 +11,7 @@ from fleet import jobs, storage
 from fleet.models import AnalysisRun, FlightPass, Job, RawFile, Test
 from fleet.services import analyses
 from fleet.services import passes as pass_services
+from fleet.services import tests as test_services
 from tests.cast import (
     Cast,
     make_aircraft,
@@ -57,7 +58,9 @@ def test_one_step_follows_the_other(cast: Cast, bare: Test):
     client = signed_in(cast.analyst)
     assert "Next: add the passes" in words_of(client.get(page(bare)))
     client.post(reverse("passes-add", args=[bare.pk]), upload("a.csv", "b.csv", "c.csv"))
-    assert "Analyse 3 passes" in words_of(client.get(page(bare)))
+    words = words_of(client.get(page(bare)))
+    assert "3 of 3 passes count." in words
+    assert "Analyse 3 passes" in words
     answer = client.post(reverse("analyse", args=[bare.pk]), SETTINGS)
     job = Job.objects.get()
     assert answer.url == reverse("job", args=[job.pk])
@@ -204,6 +207,20 @@ def test_each_pass_shows_trace_state_and_remarks_at_once(cast: Cast, bare: Test)
     assert "remark-suspect" in html.split('id="pass-4"', 1)[1]
 
 
+def test_remarks_on_the_chart_are_in_the_readers_units(cast: Cast, bare: Test):
+    test_services.change_conditions(bare, by=cast.analyst, file_flight_line=65.0)
+    cut = b"\n".join(trace_file(seed=1).splitlines()[:160])  # the string ends within the deposit
+    pass_services.add_passes(bare, by=cast.analyst, files=[("short.csv", cut)])
+    answer = signed_in(cast.analyst).get(page(bare))
+    chart = answer.context["passes"][0].drawings["desk"]
+    remarks = answer.context["passes"][0].quality.remarks
+    placed = [remark for remark in remarks if remark.from_m is not None]
+    assert placed
+    assert all(" m" in remark.text for remark in placed)  # SI where it comes from
+    assert " ft" in chart
+    assert not [word for word in chart.split() if word in ("m.", "m,", "m")]
+
+
 def test_live_quality_is_what_the_analysis_decides(cast: Cast, bare: Test):
     files = [(f"p{n}.csv", trace_file(seed=n)) for n in (1, 2, 3)]
     files.append(("weak.csv", trace_file(seed=4, width_ft=40.0)))
@@ -294,6 +311,11 @@ def test_what_differed_on_a_pass_is_kept_in_si(cast: Cast):
     assert first.wind_speed_m_s == pytest.approx(6.7 * 0.44704)
     assert first.airspeed_m_s == pytest.approx(140 * 0.44704)
     assert (first.heading_deg, first.release_height_m) == (360.0, None)
+    words = words_of(signed_in(cast.owner).get(page(test)))
+    assert "On this pass: heading 360°, airspeed 140 mph, wind 6.7 mph." in words
+    # The other passes fly south, 180°: wind from 190° comes 10° from the right of the nose.
+    # 2.5 m/s · sin 10° = 0.434 m/s = 0.97 mph, worked by hand.
+    assert "1.0 mph from the right" in words
 
 
 def test_a_heading_that_is_none_comes_back_with_what_was_typed(cast: Cast):
@@ -326,6 +348,22 @@ def test_conditions_once_for_all_passes_with_remarks_at_once(cast: Cast, bare: T
     words = words_of(client.get(page(bare)))
     assert "20.0 mph from 270°" in words
     assert "90° off the line" in words
+
+
+def test_the_weather_is_judged_while_it_is_typed_and_nothing_is_saved(cast: Cast, bare: Test):
+    typed = {
+        "line_heading_deg": "180",
+        "wind_speed_m_s": "20",
+        "wind_from_deg": "270",
+        "wind_height_m": "8.2",
+        "temperature_c": "9999",
+    }
+    answer = signed_in(cast.analyst).get(reverse("test-edit", args=[bare.pk]), typed, **HTMX)
+    words = words_of(answer)
+    assert "90° off the line" in words
+    assert "Delta T is not known" in words
+    bare.refresh_from_db()
+    assert bare.wind_from_deg == 190.0
 
 
 def test_conditions_that_make_the_files_unreadable_are_refused(cast: Cast):
@@ -407,7 +445,7 @@ def test_an_analysis_that_cannot_be_done_says_why_and_what_to_do(cast: Cast):
     assert "then ask again" in words_of(answer)
     words = words_of(client.get(page(test)))
     assert "The last analysis could not be done" in words
-    assert "Analyse 3 passes" in words
+    assert "No pass counts" in words
     # After a later analysis that went well nobody wants to read about the failed one.
     for one in test.passes.all():
         pass_services.overrule(one, by=cast.analyst, overrule="", reason="")

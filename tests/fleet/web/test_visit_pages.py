@@ -11,7 +11,7 @@ from django.utils import timezone
 
 from fleet import tenancy
 from fleet.models import Job, Test, Visit
-from fleet.services import analyses, visits
+from fleet.services import analyses, approvals, visits
 from tests.cast import (
     Cast,
     make_aircraft,
@@ -61,7 +61,7 @@ def test_day_sheet_of_a_clinic_shows_an_operator_only_their_own_tests(cast: Cast
 def test_day_sheet_says_how_far_each_test_is(cast: Cast):
     visit = make_visit(cast)
     setup = make_setup(cast, make_aircraft(cast))
-    test = make_test(cast, setup, visit)
+    make_test(cast, setup, visit)
     client, address = signed_in(cast.analyst), reverse("visit", args=[visit.pk])
     assert "No passes yet" in words_of(client.get(address))
     tested = make_tested(cast, make_setup(cast, make_aircraft(cast, number=2)))
@@ -77,7 +77,21 @@ def test_day_sheet_says_how_far_each_test_is(cast: Cast):
     words = words_of(client.get(address))
     assert f"Approved: {feet}" in words
     assert words.count("No passes yet") == 1
-    assert test.setup == setup
+
+
+def test_day_sheet_tells_an_approval_that_has_ended(cast: Cast):
+    visit = make_visit(cast)
+    test = make_tested(cast)
+    Test.objects.filter(pk=test.pk).update(visit=visit)
+    run = make_analysis(cast, test)
+    make_approval(cast, run, swath_m=12.192)
+    client, address = signed_in(cast.analyst), reverse("visit", args=[visit.pk])
+    second = make_approval(cast, run, swath_m=12.8016)
+    assert "Approved: 42 ft" in words_of(client.get(address))
+    approvals.withdraw(second, by=cast.analyst, reason="Boom was bent.")
+    answer = client.get(address)
+    assert "Withdrawn: 42 ft" in words_of(answer)
+    assert reverse("approval", args=[second.pk]) in answer.content.decode()
 
 
 def test_day_sheet_asks_as_much_for_three_tests_as_for_one(cast: Cast):

@@ -1,0 +1,119 @@
+"""Fill an empty database with the cast and with records in every state that pages can show.
+
+Run as `python -m tests.browser.play` on the data folder of a service that has not started yet, so
+that no worker takes its jobs; prints the keys of what it made as JSON.
+"""
+
+from __future__ import annotations
+
+import datetime
+import json
+import sys
+from typing import Any
+
+import django
+
+
+def play() -> dict[str, str]:
+    """Make the records through the services; return the keys by name."""
+    from django.conf import settings
+    from django.utils import timezone
+
+    from fleet import jobs, tenancy
+    from fleet.models import Job
+    from fleet.services import aircraft, analyses, approvals, papers, passes
+    from tests import cast as made
+
+    settings.JOB_HINT = "tests.browser.play.need_no_hint"
+    today = timezone.localdate()
+    people = made.make_cast()
+    with tenancy.everyone():
+        visit = made.make_visit(people, today)
+
+        # Approved, superseded, with a report; one pass aborted, one left out by the analyst.
+        first = made.make_aircraft(people)
+        setup = made.make_setup(people, first)
+        test = made.make_test(people, setup, visit)
+        files = [(f"pass{n}.csv", made.trace_file(seed=n)) for n in range(1, 5)]
+        added = passes.add_passes(test, by=people.analyst, files=files)
+        passes.add_aborted_pass(test, by=people.analyst, reason="A bird crossed the line.")
+        flight_pass = added[-1].flight_pass
+        assert flight_pass is not None
+        passes.overrule(
+            flight_pass, by=people.analyst, overrule="leave_out", reason="Flown beside the line."
+        )
+        analysis = made.make_analysis(people, test)
+        superseded = made.make_approval(people, analysis)
+        approval = made.make_approval(people, analysis, note="Edges a line apart.")
+        report = papers.request_report(analysis, by=people.owner)
+        jobs.run(report.pk)
+
+        # Withdrawn; then a set-up that was changed.
+        second = made.make_aircraft(people, number=2)
+        other = made.make_analysis(
+            people, made.make_tested(people, made.make_setup(people, second))
+        )
+        withdrawn = made.make_approval(people, other)
+        approvals.withdraw(withdrawn, by=people.analyst, reason="The reader was out of order.")
+        third = made.make_aircraft(people, number=3)
+        before = made.make_setup(people, third)
+        made.make_approval(people, made.make_analysis(people, made.make_tested(people, before)))
+        made.make_setup(people, third, pressure_kpa=310.0)
+
+        # Without a set-up; out of service; without passes; not analysed; failed; under way.
+        made.make_aircraft(people, number=4)
+        retired = made.make_aircraft(people, number=5)
+        aircraft.change_aircraft(retired, by=people.staff, retired_on=today)
+        sixth = made.make_aircraft(people, number=6)
+        fresh = made.make_test(people, made.make_setup(people, sixth), visit)
+        waiting = made.make_tested(people, made.make_setup(people, sixth, purpose="Edges"))
+        failed_test = made.make_test(people, made.make_setup(people, sixth, purpose="Fungi"), visit)
+        quiet = "\n".join(["position_ft,reading", *(f"{x},{40 + x % 2}" for x in range(131))])
+        passes.add_passes(failed_test, by=people.analyst, files=[("quiet.csv", quiet.encode())])
+        failed = analyses.request_analysis(failed_test, by=people.analyst)
+        jobs.run(failed.pk)
+        running_test = made.make_tested(people, made.make_setup(people, sixth, purpose="Seed"))
+        running = analyses.request_analysis(running_test, by=people.analyst)
+        # In the hands of a worker that has an hour for it.
+        Job.objects.filter(pk=running.pk).update(
+            state="running",
+            share=0.4,
+            words="Reading pass 2 of 3",
+            lease_until=timezone.now() + datetime.timedelta(hours=1),
+        )
+        failed.refresh_from_db()
+        assert failed.state == "failed", failed.state
+        return {
+            name: str(record.pk)
+            for name, record in {
+                "operator": people.operator,
+                "visit": visit,
+                "aircraft": first,
+                "changed_aircraft": third,
+                "retired_aircraft": retired,
+                "setup": setup,
+                "changed_setup": before,
+                "test": test,
+                "test_without_passes": fresh,
+                "test_not_analysed": waiting,
+                "test_failed": failed_test,
+                "test_running": running_test,
+                "pass": flight_pass,
+                "analysis": analysis,
+                "other_analysis": other,
+                "approval": approval,
+                "superseded": superseded,
+                "withdrawn": withdrawn,
+                "failed_job": failed,
+                "running_job": running,
+            }.items()
+        }
+
+
+def need_no_hint(_job_id: Any) -> None:
+    """Stand in for the hint to a worker: there is none yet."""
+
+
+if __name__ == "__main__":
+    django.setup()
+    json.dump(play(), sys.stdout)

@@ -1,0 +1,119 @@
+"""Every page, by who sees it and in what state: axe, both sizes, both themes, enlarged, targets."""
+
+from __future__ import annotations
+
+import re
+
+import pytest
+from django.urls import URLPattern, get_resolver
+
+from tests.browser.conftest import Open
+from tests.browser.looking import DESKTOP, ENLARGED, PHONE, Guard, faults
+
+# Who opens what; {names} are records of tests.browser.play.
+PAGES = [
+    ("", "/sign-in/"),
+    ("owner", "/today/"),
+    ("pilot", "/today/{aircraft}/"),
+    ("owner", "/today/{retired_aircraft}/"),
+    ("owner", "/fleet/"),
+    ("staff", "/fleet/?q=nothing"),
+    ("owner", "/fleet/new/"),
+    ("owner", "/aircraft/{aircraft}/"),
+    ("staff", "/aircraft/{retired_aircraft}/"),
+    ("staff", "/aircraft/{aircraft}/edit/"),
+    ("owner", "/aircraft/{aircraft}/set-ups/new/"),
+    ("pilot", "/set-ups/{setup}/"),
+    ("staff", "/set-ups/{changed_setup}/"),
+    ("staff", "/operators/"),
+    ("staff", "/operators/{operator}/"),
+    ("staff", "/operators/new/"),
+    ("staff", "/operators/{operator}/edit/"),
+    ("staff", "/operators/{operator}/people/new/"),
+    ("staff", "/due/?show=all"),
+    ("staff", "/trail/"),
+    ("owner", "/me/"),
+    ("analyst", "/visits/"),
+    ("owner", "/visits/"),
+    ("analyst", "/visits/new/"),
+    ("analyst", "/visits/{visit}/"),
+    ("analyst", "/visits/{visit}/edit/"),
+    ("analyst", "/visits/{visit}/tests/new/"),
+    ("analyst", "/tests/{test}/"),
+    ("owner", "/tests/{test}/"),
+    ("analyst", "/tests/{test_without_passes}/"),
+    ("analyst", "/tests/{test_not_analysed}/"),
+    ("analyst", "/tests/{test_failed}/"),
+    ("analyst", "/tests/{test_running}/"),
+    ("analyst", "/tests/{test}/conditions/"),
+    ("analyst", "/passes/{pass}/"),
+    ("pilot", "/passes/{pass}/"),
+    ("analyst", "/jobs/{running_job}/"),
+    ("analyst", "/jobs/{failed_job}/"),
+    ("analyst", "/analyses/{analysis}/"),
+    ("owner", "/analyses/{analysis}/"),
+    ("analyst", "/analyses/{analysis}/approve/?at_m=30&manner=one_way"),
+    ("analyst", "/approvals/{approval}/"),
+    ("owner", "/approvals/{superseded}/"),
+    ("owner", "/approvals/{withdrawn}/"),
+    ("owner", "/nowhere/"),
+    ("pilot", "/fleet/new/"),
+]
+# Not pages: they lead on, act, or hand out a file.
+NO_PAGES = {
+    "home", "alive", "sign-out", "aircraft-service", "passes-add", "pass-aborted", "analyse",
+    "pass-overrule", "raw-file", "report", "paper", "withdraw",
+}  # fmt: skip
+REFUSED = {("owner", "/nowhere/"): 404, ("pilot", "/fleet/new/"): 403}
+
+
+@pytest.mark.parametrize(("role", "address"), PAGES)
+def test_page(role: str, address: str, made: dict[str, str], open_as: Open, guard: Guard):
+    page = open_as(role, DESKTOP)
+    status = REFUSED.get((role, address), 200)
+    if status != 200:
+        guard.expect(f"status of {status}")
+    answer = page.goto(address.format(**made))
+    assert answer is not None
+    assert answer.status == status
+    found = []
+    for size in (DESKTOP, PHONE):
+        page.set_viewport_size({"width": size.width, "height": size.height})
+        # Whatever is folded is looked at as well.
+        page.evaluate("document.querySelectorAll('details').forEach((e) => { e.open = true; })")
+        found += faults(page, theme="light")
+        found += faults(page, theme="dark")
+    page.set_viewport_size({"width": ENLARGED.width, "height": ENLARGED.height})
+    wide = page.evaluate("document.documentElement.scrollWidth")
+    found += [f"scrolls sideways at 200 %: {wide} px"] if wide > ENLARGED.width else []
+    assert not found, "\n".join(dict.fromkeys(found))
+
+
+def test_form_with_errors(open_as: Open):
+    page = open_as("analyst", DESKTOP)
+    page.goto("/visits/new/")
+    page.evaluate("document.querySelector('form[data-keep]').noValidate = true")
+    page.get_by_role("button", name="Plan it").click()
+    place = page.get_by_label("Place")
+    assert place.get_attribute("aria-invalid") == "true"
+    told = place.get_attribute("aria-describedby") or ""
+    assert page.locator(f"#{told.split()[-1]}").inner_text() == "This field is required."
+    assert not faults(page) + faults(page, theme="dark")
+
+
+def test_no_page_is_forgotten():
+    walked = {re.sub(r"\{\w+\}", "<>", address.split("?")[0]) for _, address in PAGES}
+
+    def addresses(patterns: list[object], start: str = "/"):
+        for one in patterns:
+            if isinstance(one, URLPattern):
+                yield one.name, re.sub(r"<[^>]*>", "<>", start + str(one.pattern))
+            elif not str(one.pattern).startswith("api"):
+                yield from addresses(one.url_patterns, start + str(one.pattern))
+
+    forgotten = {
+        name: address
+        for name, address in addresses(get_resolver().url_patterns)
+        if name not in NO_PAGES and address not in walked
+    }
+    assert not forgotten
