@@ -20,27 +20,29 @@ from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
 
 from patterns.cards._rim import Boxes
-from patterns.cards._runs import Floats, Places, Runs, pairs_between
+from patterns.cards._runs import Floats, Moments, Places, Runs, pairs_between
 
 Singles = NDArray[np.float32]
 Bools = NDArray[np.bool_]
 
 # Own definitions, set on drawn cards.
-_NECK: Final = 0.88
-_LEAST_RADIUS_PX: Final = 1.9
+_NECK: Final = 0.95
+_LEAST_RADIUS_PX: Final = 1.4
 _MOST_PEAKS: Final = 48
 _SAMPLES: Final = 9
 _SHELF_PX: Final = 2048
 # From the middle of the peak's pixel to the rim, beyond the distance to the nearest paper pixel.
 _PEAK_TO_RIM_PX: Final = 0.15
 # What stands out by less than this is the roughness of a rim.
-_SLACK_PX: Final = 0.8
+_SLACK_PX: Final = 0.6
 _LEAST_OUT_PX: Final = 1.1
 _LEAST_OUT: Final = 0.06
-_FEWEST_POINTS: Final = 5
+_FEWEST_POINTS: Final = 3
 _WORST_FIT_PX: Final = 0.45
 _ON_RIM_PX: Final = 1.0
 _FEWEST_TO_FIT: Final = 8
+# RMS distance of the rim from the circles against that from one ellipse.
+_CLOSER: Final = 0.65
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -110,14 +112,16 @@ class _Rim:
     pixel_x: Places
 
 
-def find_circles(runs: Runs, start: Floats, end: Floats, boxes: Boxes, candidate: Bools) -> Circles:
+def find_circles(
+    runs: Runs, start: Floats, end: Floats, boxes: Boxes, whole: Moments, candidate: Bools
+) -> Circles:
     """Find the circles of the stains in some regions.
 
     Parameters
     ----------
     runs : of the mask.
     start, end : (R,) sub-pixel ends of the runs. [px]
-    boxes : around the K regions.
+    boxes, whole : boxes and moments of the K regions.
     candidate : (K,) regions to look at.
 
     Returns
@@ -137,7 +141,7 @@ def find_circles(runs: Runs, start: Floats, end: Floats, boxes: Boxes, candidate
         if more.region.size == 0:
             break
         circles = _fitted(circles.joined(more), rim, runs.regions)
-    return circles
+    return circles.kept(_explained(circles, rim, whole)[circles.region])
 
 
 def _shelve(runs: Runs, boxes: Boxes, candidate: Bools, chosen: Places) -> _Shelf:
@@ -289,6 +293,28 @@ def _fit(
     off = np.hypot(u - centre_u[group], v - centre_v[group]) - radius[group]
     rms = np.where(usable, np.sqrt(total(off * off) / safe), np.inf)
     return mean_x + centre_u, mean_y + centre_v, radius, rms, count
+
+
+def _explained(circles: Circles, rim: _Rim, whole: Moments) -> Bools:
+    """Regions whose rim lies much closer to the circles than to one ellipse: (K,).
+
+    Drops that come in at a slant leave ellipses, and no number of circles makes those stains two.
+    """
+    regions = whole.area.size
+    many, offset = circles.many(regions)
+    place, circle = pairs_between(offset[rim.region], offset[rim.region] + many[rim.region])
+    off = np.hypot(rim.x[place] - circles.x[circle], rim.y[place] - circles.y[circle])
+    to_circle = np.full(rim.x.size, np.inf)
+    np.minimum.at(to_circle, place, np.abs(off - circles.radius[circle]))
+    u, v = rim.x - whole.centre[rim.region, 0], rim.y - whole.centre[rim.region, 1]
+    xx, yy, xy = (one[rim.region] for one in (whole.xx, whole.yy, whole.xy))
+    square = (yy * u * u - 2.0 * xy * u * v + xx * v * v) / np.maximum(xx * yy - xy * xy, 1e-9)
+    # The rim of a filled ellipse lies two standard deviations off its middle.
+    to_ellipse = np.hypot(u, v) * np.abs(1.0 - 2.0 / np.sqrt(np.maximum(square, 1e-9)))
+    to_circle = np.minimum(to_circle, 1e3)
+    of_circles = np.bincount(rim.region, weights=to_circle**2, minlength=regions)
+    of_ellipse = np.bincount(rim.region, weights=to_ellipse**2, minlength=regions)
+    return np.asarray(of_circles < _CLOSER**2 * of_ellipse, dtype=np.bool_)
 
 
 def _standing_out(circles: Circles, rim: _Rim, runs: Runs, shelf: _Shelf) -> Circles:

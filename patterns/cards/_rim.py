@@ -25,6 +25,7 @@ _PLATEAU_PX: Final = 8
 _MARGIN_PX: Final = 3
 _WINDOWS_PX: Final = (6, 12)
 _FEWEST_FOR_BLUR: Final = 8
+_CLASSES_PX2: Final = (4.0, 8.0, 16.0, 32.0, 64.0)
 # Blur of a pixel's own edges (two twelfths) and half a pixel of optics, where nothing is measured.
 _USUAL_LOSS_PX2: Final = 1.0
 _MOST_LOSS_PX2: Final = 12.0
@@ -149,21 +150,28 @@ def _light_in(
     return missing / (np.maximum(ring, 1.0) * (1.0 - separation.ink_share)), alone
 
 
-def loss_of(light_area: Floats, half_area: Floats, boxes: Boxes) -> float:
-    """Area that blur takes off every stain at the half level. [px²]
+def loss_of(light_area: Floats, half_area: Floats) -> tuple[Floats, float]:
+    """Area that blur takes off each stain at the half level.
 
     Parameters
     ----------
     light_area, half_area : (K,) area by all the light, NaN where not known, and by the rim. [px²]
-    boxes : around the K regions.
 
     Returns
     -------
-    Median over the small stains that stand alone; a usual value where there are too few.
+    loss : (K,) from the small stains that stand alone: the median in each class of size, on
+        straight lines between the classes; a usual value where there are too few. [px²]
+    of_large : of stains many pixels wide. [px²]
     """
-    size = np.maximum(boxes.height, boxes.width)
-    telling = np.isfinite(light_area) & (size > _WINDOWS_PX[0])
-    if np.count_nonzero(telling) < _FEWEST_FOR_BLUR:
-        return _USUAL_LOSS_PX2
-    loss = float(np.median(light_area[telling] - half_area[telling]))
-    return min(max(loss, 0.0), _MOST_LOSS_PX2)
+    known = np.isfinite(light_area)
+    size, loss = half_area[known], light_area[known] - half_area[known]
+    place = np.digitize(size, _CLASSES_PX2)
+    at, found = [], []
+    for index in range(len(_CLASSES_PX2) + 1):
+        here = place == index
+        if np.count_nonzero(here) >= _FEWEST_FOR_BLUR:
+            at.append(float(np.median(size[here])))
+            found.append(min(max(float(np.median(loss[here])), 0.0), _MOST_LOSS_PX2))
+    if not at:
+        return np.full(half_area.size, _USUAL_LOSS_PX2), _USUAL_LOSS_PX2
+    return np.interp(half_area, at, found), found[-1]

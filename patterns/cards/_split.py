@@ -26,15 +26,22 @@ class Parts:
     region : the region that was split.
     moments : of each part.
     hidden : area of the part's circle that lies under its neighbours' parts. [px²]
+    touching : pairs of parts whose circles meet.
     """
 
     region: Places
     moments: Moments
     hidden: Floats
+    touching: int
 
 
 def split(
-    runs: Runs, start: Floats, end: Floats, boxes: Boxes, candidate: NDArray[np.bool_]
+    runs: Runs,
+    start: Floats,
+    end: Floats,
+    boxes: Boxes,
+    whole: Moments,
+    candidate: NDArray[np.bool_],
 ) -> Parts:
     """Split those candidates in which more than one stain is seen.
 
@@ -42,19 +49,20 @@ def split(
     ----------
     runs : of the mask.
     start, end : (R,) sub-pixel ends of the runs. [px]
-    boxes : around the K regions.
+    boxes, whole : boxes and moments of the K regions.
     candidate : (K,) regions to look at.
 
     Returns
     -------
     Parts
     """
-    circles = find_circles(runs, start, end, boxes, candidate)
+    circles = find_circles(runs, start, end, boxes, whole, candidate)
     many, _ = circles.many(runs.regions)
     circles = circles.kept(many[circles.region] > 1)
     piece_run, piece_circle, low, high = _cut(runs, start, end, circles)
     parts = moments(runs.row[piece_run], low, high, piece_circle, circles.region.size)
-    return Parts(circles.region, parts, _hidden(circles, parts.area, runs.regions))
+    hidden, touching = _hidden(circles, parts.area, runs.regions)
+    return Parts(circles.region, parts, hidden, touching)
 
 
 def _cut(
@@ -87,8 +95,8 @@ def _cut(
     return run[whole], circle[whole], low[whole], high[whole]
 
 
-def _hidden(circles: Circles, area: Floats, regions: int) -> Floats:
-    """Area of each circle beyond its cuts: the segments under its neighbours."""
+def _hidden(circles: Circles, area: Floats, regions: int) -> tuple[Floats, int]:
+    """Area of each circle beyond its cuts, under its neighbours; and how many pairs meet."""
     many, offset = circles.many(regions)
     home = circles.region
     one, other = pairs_between(offset[home], offset[home] + many[home])
@@ -101,4 +109,5 @@ def _hidden(circles: Circles, area: Floats, regions: int) -> Floats:
     segment = radius**2 * (np.arccos(cosine) - cosine * np.sqrt(1.0 - cosine**2))
     hidden = np.bincount(one, weights=segment, minlength=home.size)
     # Segments under two neighbours overlap: no more than makes the circle whole.
-    return np.clip(np.pi * circles.radius**2 - area, 0.0, hidden)
+    meet = int(np.count_nonzero(apart < radius + circles.radius[other])) // 2
+    return np.clip(np.pi * circles.radius**2 - area, 0.0, hidden), meet

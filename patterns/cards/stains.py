@@ -1,11 +1,9 @@
 """The stains of one card: how many, how large, and which of them to count.
 
-Edge rule: a stain cut by the edge of the card is left out, as its size is not known, and every
-other counts as W·H / ((W − w)·(H − h)) stains on a card of W × H with a box of w × h around it.
-Large stains are cut more often than small ones; the weight makes up for exactly that (R. E. Miles,
-in Harding and Kendall, Stochastic Geometry, 1974; C. Lantuéjoul, 1980; J. Serra, Image Analysis and
-Mathematical Morphology, 1982; all from memory). Cover counts what is seen of every stain, cut or
-not, on the area seen, which needs no rule.
+Stains cut by the edge are left out and the others weighted so that no size is favoured; on cards
+where stains touch by chance, those hidden under larger ones are made up for (both rules:
+`_weights`). Cover counts what is seen of every stain, cut or not, on the area seen, which needs no
+rule.
 """
 
 from __future__ import annotations
@@ -20,6 +18,7 @@ from numpy.typing import NDArray
 from patterns.cards._rim import Boxes, boxes_of, ink_of, loss_of, rim_of, whole_light
 from patterns.cards._runs import Floats, Moments, Runs, find_runs, moments
 from patterns.cards._split import Parts, split
+from patterns.cards._weights import edge_weight, hidden_weight
 from patterns.cards.separate import Separation
 from patterns.errors import InputError
 from patterns.remarks import Remark
@@ -91,8 +90,8 @@ class Stains:
     axes_px : (K, 2) float64, length and breadth of the ellipse with the same moments. [px]
     angle_deg : (K,) float64, of its long axis, clockwise from the x axis, −90 … 90. [°]
     touches_edge : (K,) bool, cut by the edge of the card: such a stain has weight 0.
-    weight : (K,) float64, how many stains this one stands for after the edge rule; 0 where it is
-        not to be counted (cut by the edge, or its flag says so).
+    weight : (K,) float64, how many stains this one stands for after the rules for the edge and for
+        hidden stains; 0 where it is not to be counted (cut by the edge, or its flag says so).
     flag : (K,) uint8, values of `Flag`.
     split_percent : share of the counted stains that came out of splitting. [% of count]
     smallest_um : diameter of the smallest stain that is counted. [µm]
@@ -135,6 +134,7 @@ class _Shapes:
     touches_edge: NDArray[np.bool_]
     width: Floats
     height: Floats
+    touching: int
 
 
 def measure_stains(
@@ -203,10 +203,10 @@ def _shapes(separation: Separation) -> tuple[_Shapes, float]:
         runs.region, weights=runs.after - runs.first, minlength=runs.regions
     ).astype(np.intp)
     light = whole_light(separation, boxes, count, ink)
-    loss = loss_of(light, whole.area, boxes)
+    loss, of_large = loss_of(light, whole.area)
     area = np.where(np.isfinite(light), np.maximum(light, 0.1), np.maximum(whole.area, 0.1) + loss)
-    parts = split(runs, start, end, boxes, _candidates(whole))
-    return _gathered(separation, runs, boxes, whole, area, parts, loss), loss
+    parts = split(runs, start, end, boxes, whole, _candidates(whole))
+    return _gathered(separation, runs, boxes, whole, area, parts, of_large), of_large
 
 
 def _candidates(whole: Moments) -> NDArray[np.bool_]:
@@ -214,8 +214,8 @@ def _candidates(whole: Moments) -> NDArray[np.bool_]:
     across = 2.0 * np.sqrt(np.maximum(whole.area, 1.0) / np.pi)
     axes, _ = whole.axes()
     ratio = axes[:, 0] / np.maximum(axes[:, 1], 0.5)
-    hollow = whole.fill() < np.minimum(0.985, 1.0 - 0.35 / across)
-    result: NDArray[np.bool_] = (across >= 4.5) & (hollow | (ratio > 1.15 + 0.5 / across))
+    hollow = whole.fill() < np.minimum(0.99, 1.0 - 0.25 / across)
+    result: NDArray[np.bool_] = (across >= 4.0) & (hollow | (ratio > 1.15 + 0.5 / across))
     return result
 
 
@@ -251,6 +251,7 @@ def _gathered(
         touches_edge=np.concatenate([edge[stays], part_edge]),
         width=np.concatenate([boxes.width[stays], across]),
         height=np.concatenate([boxes.height[stays], across]),
+        touching=parts.touching,
     )
 
 
@@ -275,12 +276,16 @@ def _flags(
 def _weights(
     shapes: _Shapes, flag: NDArray[np.uint8], valid_px: tuple[int, int, int, int]
 ) -> Floats:
-    """How many stains each stands for after the edge rule."""
+    """How many stains each stands for after the rules for the edge and for hidden stains."""
     top, left, bottom, right = valid_px
-    high, wide = float(bottom - top), float(right - left)
-    inside = np.maximum(wide - shapes.width, 1.0) * np.maximum(high - shapes.height, 1.0)
-    counted = ~shapes.touches_edge & (flag <= Flag.MERGED)
-    return np.where(counted, wide * high / inside, 0.0)
+    card = float(right - left), float(bottom - top)
+    stain = flag <= Flag.TOO_SMALL
+    merged = int(np.count_nonzero(flag == Flag.MERGED))
+    weight = np.zeros(flag.size)
+    radius = np.sqrt(shapes.area[stain] / np.pi)
+    weight[stain] = hidden_weight(radius, card[0] * card[1], shapes.touching + merged)
+    weight *= edge_weight(shapes.width, shapes.height, card)
+    return np.where(~shapes.touches_edge & (flag <= Flag.MERGED), weight, 0.0)
 
 
 def _remarks(
