@@ -23,8 +23,8 @@ import numpy as np
 
 from patterns.cards._runs import Floats
 
-# A stain must stand out this far beyond a larger one to be told apart.
-_STANDS_OUT_PX: Final = 1.5
+# A stain must stand out this far beyond a larger one to be told apart; set on drawn cards.
+_STANDS_OUT_PX: Final = 2.5
 # With fewer touching pairs to be expected than this, next to nothing is hidden.
 _FEWEST_PAIRS: Final = 3.0
 

@@ -283,13 +283,24 @@ def _edge(
     good = np.isfinite(off)
     if np.count_nonzero(good) < _PLACES_AN_EDGE // 4:
         return first, last - first
-    # A line through the middle of what is found; stains on the rim and dust lie off it.
-    for _ in range(3):
-        slope, level = np.polyfit(share[good, 0], off[good], 1)
-        miss = np.abs(off - slope * share[:, 0] - level)
-        good = np.isfinite(off) & (miss <= max(2.0 * float(np.median(miss[good])), 1.0))
+    slope, level = _line(share[good, 0], off[good])
     begin, end = first + outward * level, last + outward * (level + slope)
     return begin, end - begin
+
+
+def _line(share: Floats, off: Floats) -> tuple[float, float]:
+    """Slope and start of a line that stains on the rim and dust do not pull away.
+
+    The median of the slopes of all pairs (H. Theil 1950, P. K. Sen 1968; from memory), then least
+    squares through what lies along it.
+    """
+    one, other = np.triu_indices(share.size, 1)
+    slope = float(np.median((off[other] - off[one]) / (share[other] - share[one])))
+    level = float(np.median(off - slope * share))
+    miss = np.abs(off - slope * share - level)
+    close = miss <= max(3.0 * float(np.median(miss)), 0.2)
+    slope, level = (float(value) for value in np.polyfit(share[close], off[close], 1))
+    return slope, level
 
 
 def _crossing(profile: Floats) -> tuple[NDArray[np.intp], Floats]:
