@@ -242,6 +242,7 @@ def check_slider(page: Page, result: Analysis, flown: Manner) -> None:
             curve = getattr(result.uniformity, manner)
             assert shown == pytest.approx(curve.cv_percent[in_sweep][0], abs=0.05 + 1e-6)
         if manner == flown:
+            assert chosen_m(page) == pytest.approx(swath_m, abs=0.1)  # drawn to a tenth of a pixel
             words = page.locator("[data-field-words]").inner_text()
             low, high = map(int, re.findall(r"(?:lowest|highest) (\d+) %", words))
             assert [low, high] == pytest.approx(ends, abs=0.5 + 1e-6)
@@ -260,6 +261,16 @@ def tried_ft(page: Page) -> float:
 def drawing(page: Page) -> str:
     """The sum of the lines as drawn for this size of screen."""
     return page.locator("svg.sw-field:visible path.sw-total").get_attribute("d") or ""
+
+
+def chosen_m(page: Page) -> float:
+    """Where the line of the chosen swath stands among the curves of CV."""
+    chart = page.locator("svg.sw-cv:visible")
+    at = float(chart.locator("line.sw-chosen").get_attribute("x1") or "nan")
+    x0, x1, xmin, xmax = (
+        float(chart.get_attribute(f"data-{name}") or "nan") for name in ("x0", "x1", "xmin", "xmax")
+    )
+    return xmin + (at - x0) / (x1 - x0) * (xmax - xmin)
 
 
 def point_at(page: Page, slider: Locator, share: float) -> None:
