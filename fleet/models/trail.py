@@ -14,7 +14,7 @@ class AuditRow(Sealed, OperatorRecord):
     the row reads the same when the person or the thing is gone.
     """
 
-    operator = models.ForeignKey(
+    operator = models.ForeignKey(  # type: ignore[assignment]
         "fleet.Operator", null=True, on_delete=models.PROTECT, related_name="+"
     )
     deed = models.CharField(max_length=40)

@@ -26,7 +26,7 @@ ENDED = (JobState.DONE, JobState.FAILED, JobState.CRASHED)
 class Job(OperatorRecord):
     """One piece of work: kind, subject, state, heartbeat, reason in the user's words."""
 
-    operator = models.ForeignKey(
+    operator = models.ForeignKey(  # type: ignore[assignment]
         "fleet.Operator", null=True, on_delete=models.PROTECT, related_name="+"
     )
     kind = models.CharField(max_length=30)

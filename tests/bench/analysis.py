@@ -16,7 +16,7 @@ import tempfile
 import time
 from pathlib import Path
 
-TESTS, PASSES, ANALYSES, ROUNDS = 5, 4, 120, 3
+TESTS, PASSES, ANALYSES, ROUNDS = 5, 4, 60, 3
 
 
 def main() -> float:

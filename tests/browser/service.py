@@ -20,6 +20,7 @@ from typing import Any
 from uuid import UUID
 
 from deploy import alive
+from deploy.children import _die_with_parent
 from patterns.analyse import Analysis
 from patterns.document import from_document
 
@@ -74,6 +75,7 @@ class Service:
                 stdin=subprocess.DEVNULL,
                 stdout=output,
                 stderr=subprocess.STDOUT,
+                preexec_fn=_die_with_parent,  # also when the test run is ended by force
             )
         wait_for(lambda: self._says("Swathbook is at"), "the service", READY_SECONDS)
 

@@ -258,12 +258,23 @@ function tellField(svg, field, band, { manner, words }) {
   if (below) below.textContent = summary;
 }
 
+/** The swath that stands in the slider, as an upright line across the curves. */
 function moveChosen(svg, swath) {
-  const line = svg.querySelector("line.sw-chosen");
-  if (!line) return;
-  const x = scaleOf(svg).x(swath).toFixed(1);
+  const scale = scaleOf(svg);
+  let line = svg.querySelector("line.sw-chosen");
+  if (!line) {
+    line = document.createElementNS("http://www.w3.org/2000/svg", "line");
+    line.setAttribute("class", "sw-chosen");
+    line.setAttribute("stroke", "currentColor");
+    line.setAttribute("stroke-width", "2");
+    line.setAttribute("y1", scale.top);
+    line.setAttribute("y2", scale.bottom);
+    svg.append(line);
+  }
+  const x = scale.x(swath).toFixed(1);
   line.setAttribute("x1", x);
   line.setAttribute("x2", x);
+  line.setAttribute("visibility", swath >= scale.xmin && swath <= scale.xmax ? "visible" : "hidden");
 }
 
 const slider = document.querySelector("[data-slider]");
