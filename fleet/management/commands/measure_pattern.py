@@ -1,41 +1,39 @@
 """``manage.py measure_pattern FILE...``: the analysis of one test, without database or server."""
 
 import json
-import sys
 from argparse import ArgumentParser
-from collections.abc import Iterable, Sequence
-from decimal import Decimal, InvalidOperation
+from collections.abc import Sequence
+from decimal import Decimal
 from pathlib import Path
-from typing import Any, NoReturn
+from typing import Any
 
-from django.core.management.base import BaseCommand, CommandError
-
+from fleet.management.command_line import FileCommand, FileKind, bytes_of, number, resolved
 from fleet.management.pattern_table import table
 from patterns.analyse import Parameters, PassInput, analyse
 from patterns.average import CENTRINGS, Overrule
 from patterns.document import to_document
-from patterns.errors import InputError, PatternError, TraceFileError
+from patterns.errors import InputError, PatternError
 from patterns.tracefile import ReadOptions, Trace, read_trace
 
 MOST_SWATHS = 5000
-MOST_BYTES = 64 * 1024 * 1024
+TRACES = FileKind(
+    one="a trace file",
+    themselves="the trace files themselves",
+    content="the trace",
+    smaller="the trace of one pass alone",
+    most_mib=64,
+)
 ORIGINS = ("left", "right", "centre")
 
 
-class Command(BaseCommand):
+class Command(FileCommand):
     """Analyse the trace files of one test and print what was found."""
 
     help = (
         "Analyse the passes of one pattern test from their trace files. Prints a table, or JSON "
         "in SI units with --json. A file that cannot be used stops the command with exit status 2."
     )
-    requires_system_checks: list[str] = []
-
-    def create_parser(self, prog_name: str, subcommand: str, **kwargs: Any) -> Any:
-        """Make a parser whose complaint is one line, as every other complaint here."""
-        parser = super().create_parser(prog_name, subcommand, **kwargs)
-        parser.error = self._complain  # type: ignore[method-assign]
-        return parser
+    name = "measure_pattern"
 
     def add_arguments(self, parser: ArgumentParser) -> None:
         """Name the files and the options; numbers are read later, so that errors read alike."""
@@ -61,7 +59,7 @@ class Command(BaseCommand):
             parameters = _parameters(options)
             reading = _read_options(options)
         except InputError as error:
-            self._stop([str(error)])
+            self.stop([str(error)])
         traces = self._read_all(options["files"], reading)
         inputs = [
             PassInput(trace, overrule, "asked for on the command line" if overrule else "")
@@ -70,12 +68,10 @@ class Command(BaseCommand):
         try:
             analysis = analyse(inputs, parameters)
         except PatternError as error:
-            self._stop([str(error)])
+            self.stop([str(error)])
         document = to_document(analysis)
         text = json.dumps(document, sort_keys=True) if options["json"] else table(document)
-        # A file name may hold what the terminal cannot show.
-        encoding = getattr(self.stdout, "encoding", None) or "utf-8"
-        self.stdout.write(text.encode(encoding, "backslashreplace").decode(encoding))
+        self.say(text)
 
     def _read_all(self, files: Sequence[str], reading: ReadOptions) -> list[Trace]:
         """Read every file, or stop with a line for each that cannot be used."""
@@ -83,46 +79,12 @@ class Command(BaseCommand):
         problems: list[str] = []
         for name in files:
             try:
-                traces.append(read_trace(_bytes_of(name), source=name, options=reading))
+                traces.append(read_trace(bytes_of(name, TRACES), source=name, options=reading))
             except PatternError as error:
                 problems.append(str(error))
         if problems:
-            self._stop(dict.fromkeys(problems))  # an option that fits no file is told once
+            self.stop(problems)
         return traces
-
-    def _complain(self, message: str) -> NoReturn:
-        line = f"measure_pattern: {message}; see measure_pattern --help"
-        if not getattr(self, "_called_from_command_line", False):
-            raise CommandError(line, returncode=2)
-        self._stop([line])
-
-    def _stop(self, problems: Iterable[str]) -> NoReturn:
-        for problem in problems:
-            self.stderr.write(" ".join(problem.split()))
-        sys.exit(2)
-
-
-def _bytes_of(name: str) -> bytes:
-    path = Path(name)
-    try:
-        if path.is_dir():
-            raise TraceFileError(name, "this is a folder", "give the trace files themselves")
-        if not path.exists():
-            raise TraceFileError(name, "there is no such file", "give the path of a trace file")
-        if not path.is_file():
-            raise TraceFileError(name, "this is no regular file", "save the trace to a file first")
-        if path.stat().st_size > MOST_BYTES:
-            raise TraceFileError(
-                name, "the file is larger than 64 MiB", "give the trace of one pass alone"
-            )
-        return path.read_bytes()
-    except (OSError, ValueError) as error:
-        if isinstance(error, TraceFileError):
-            raise
-        problem = getattr(error, "strerror", None) or "the name is not a path"
-        raise TraceFileError(
-            name, f"it cannot be read ({problem})", "give a file that you may read"
-        ) from error
 
 
 def _overrules(
@@ -131,9 +93,9 @@ def _overrules(
     """Overrule of each file, in the order of the files."""
     places: dict[Path, int] = {}
     for index, name in enumerate(files):
-        if _resolved(name) in places:
+        if resolved(name) in places:
             raise InputError(name, "the same file is given twice", "give each pass once")
-        places[_resolved(name)] = index
+        places[resolved(name)] = index
     overrules: list[Overrule | None] = [None] * len(files)
     words: tuple[tuple[str, Overrule, Sequence[str]], ...] = (
         ("--include", "include", include),
@@ -141,7 +103,7 @@ def _overrules(
     )
     for option, word, names in words:
         for name in names:
-            place = places.get(_resolved(name))
+            place = places.get(resolved(name))
             if place is None:
                 raise InputError(option, f"{name} is not among the files", "name one that is")
             if overrules[place] not in (None, word):
@@ -152,16 +114,9 @@ def _overrules(
     return overrules
 
 
-def _resolved(name: str) -> Path:
-    try:
-        return Path(name).resolve()
-    except (OSError, ValueError, RuntimeError):
-        return Path(name)  # told as unreadable later, by its own name
-
-
 def _parameters(options: dict[str, Any]) -> Parameters:
-    limit = _number("--cv-limit", options["cv_limit"], "a percentage above 0, such as 25")
-    error_m = _number("--line-error", options["line_error"], "metres, 0 or more, such as 1")
+    limit = number("--cv-limit", options["cv_limit"], "a percentage above 0, such as 25")
+    error_m = number("--line-error", options["line_error"], "metres, 0 or more, such as 1")
     if not 0 < limit <= 1000:
         raise InputError("--cv-limit", f"{limit} % is no limit", "give a percentage, such as 25")
     if not 0 <= error_m <= 100:
@@ -178,10 +133,10 @@ def _read_options(options: dict[str, Any]) -> ReadOptions:
     chosen: dict[str, Any] = {"unit": options["unit"], "origin": options["origin"]}
     if options["flight_line"] is not None:
         chosen["flight_line"] = float(
-            _number("--flight-line", options["flight_line"], "a number in the files' own unit")
+            number("--flight-line", options["flight_line"], "a number in the files' own unit")
         )
     if options["saturation"] is not None:
-        counts = _number("--saturation", options["saturation"], "a reading above 0, such as 65535")
+        counts = number("--saturation", options["saturation"], "a reading above 0, such as 65535")
         chosen["saturation"] = float(counts)
     if options["band"] is not None:
         low, high = _numbers("--band", options["band"], 2, "FROM:TO in nm, such as 560:610")
@@ -209,14 +164,4 @@ def _numbers(option: str, text: str, count: int, form: str) -> list[Decimal]:
     parts = text.split(":")
     if len(parts) != count:
         raise InputError(option, f"'{text}' has {len(parts)} parts", f"give {form}")
-    return [_number(option, part, form) for part in parts]
-
-
-def _number(option: str, text: str, form: str) -> Decimal:
-    try:
-        number = Decimal(str(text).strip())
-    except InvalidOperation:
-        number = Decimal("nan")
-    if not number.is_finite() or abs(number) > Decimal("1e9"):
-        raise InputError(option, f"'{text}' is not a number", f"give {form}")
-    return number
+    return [number(option, part, form) for part in parts]
