@@ -137,6 +137,8 @@ WHITENOISE_USE_FINDERS = DEBUG or not (STATIC_ROOT / "staticfiles.json").exists(
 if WHITENOISE_USE_FINDERS:
     STORAGES["staticfiles"] = {"BACKEND": "django.contrib.staticfiles.storage.StaticFilesStorage"}
 
+# A bed of cards at 600 dpi has some 30 MB as PNG, 100 MB as plain TIFF.
+SCAN_LIMIT_BYTES = env.int("SWATHBOOK_SCAN_LIMIT", default=160 * 1024 * 1024)
 UPLOAD_LIMIT_BYTES = env.int("SWATHBOOK_UPLOAD_LIMIT", default=20 * 1024 * 1024)
 DATA_UPLOAD_MAX_MEMORY_SIZE = 4 * 1024 * 1024
 DATA_UPLOAD_MAX_NUMBER_FILES = 60

@@ -42,7 +42,7 @@ def weather_of(test: Test, passes: Sequence[FlightPass]) -> dict[str, Any]:
     remarks = list(
         judge_test_wind(wind, test.line_heading_deg, ASTM_E642, pass_headings_deg=headings)
     )
-    air = _air(test)
+    air = air_of(test)
     remarks += air.pop("remarks")
     return {
         "rule": ASTM_E642.source,
@@ -55,7 +55,8 @@ def weather_of(test: Test, passes: Sequence[FlightPass]) -> dict[str, Any]:
     }
 
 
-def _air(test: Test) -> dict[str, Any]:
+def air_of(test: Test) -> dict[str, Any]:
+    """Return `wet_bulb_c` and `delta_t_c` (None where not known) and the remarks on them."""
     if test.temperature_c is None or test.humidity_percent is None:
         text = "Temperature and humidity were not both recorded, so Delta T is not known."
         missing = Remark("delta_t_not_known", text, "note")

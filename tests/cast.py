@@ -3,18 +3,22 @@
 from __future__ import annotations
 
 import datetime
+import io
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 from django.utils import timezone
+from PIL import Image
 
+from fixtures.cards import CardPlan, draw_bed, draw_card
 from fleet import jobs, tenancy
 from fleet.models import (
     Aircraft,
     AnalysisRun,
     Approval,
+    CardScan,
     Operator,
     Person,
     Role,
@@ -24,6 +28,7 @@ from fleet.models import (
 )
 from fleet.services import aircraft as aircraft_services
 from fleet.services import analyses, approvals, people, visits
+from fleet.services import cards as card_services
 from fleet.services import passes as pass_services
 from fleet.services import tests as test_services
 
@@ -186,3 +191,33 @@ def make_approval(cast: Cast, analysis: AnalysisRun | None = None, **changes: An
         "valid_until": timezone.localdate() + datetime.timedelta(days=300),
     }
     return approvals.approve(analysis, by=cast.analyst, **{**values, **changes})
+
+
+def card_file(
+    seed: int = 1, dpi: float = 600.0, cards: int = 1, kind: str = "PNG", **plan: Any
+) -> bytes:
+    """A drawn scan: one small card, or several on a bed."""
+    usual = {"width_mm": 20.0, "height_mm": 30.0, "dpi": dpi, "cover_percent": 3.0, **plan}
+    plans = [CardPlan(**usual, seed=seed + number) for number in range(cards)]
+    if cards == 1:
+        pixels = draw_card(plans[0]).pixels
+    else:
+        angles = [float(n % 3 - 1) for n in range(cards)]
+        pixels = draw_bed(
+            plans, across=3, angles_deg=angles, pitch_mm=(30.0, 40.0), seed=seed
+        ).pixels
+    out = io.BytesIO()
+    Image.fromarray(pixels).save(out, kind, dpi=(dpi, dpi))
+    return out.getvalue()
+
+
+def make_cards(cast: Cast, test: Test, *, cards: int = 3, seed: int = 1) -> CardScan:
+    """Add a scan, do the worker's work at once, and say where the cards lay."""
+    data = card_file(seed, cards=cards)
+    [added] = card_services.add_scans(test, by=cast.analyst, files=[("bed.png", data)])
+    assert added.job, added.error
+    jobs.run(added.job.pk)
+    assert added.scan is not None
+    places = {number: (3.0 * number - 3.0 * (cards + 1) / 2, "") for number in range(1, cards + 1)}
+    card_services.place_cards(added.scan, by=cast.analyst, places=places)
+    return added.scan

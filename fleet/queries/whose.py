@@ -15,6 +15,8 @@ from fleet.models import (
     AnalysisRun,
     Approval,
     AuditRow,
+    CardRun,
+    CardScan,
     FlightPass,
     Job,
     Operator,
@@ -122,6 +124,19 @@ def papers_of(person: Person) -> QuerySet[Paper]:
     return _own(
         person, Paper.objects.select_related("analysis__test__setup__aircraft", "issued_by")
     )
+
+
+def card_scans_of(person: Person) -> QuerySet[CardScan]:
+    """Scans of cards a person may see."""
+    return _own(
+        person,
+        CardScan.objects.select_related("test__setup__aircraft", "flight_pass", "raw_file"),
+    )
+
+
+def card_runs_of(person: Person) -> QuerySet[CardRun]:
+    """Measurements of cards a person may see."""
+    return _own(person, CardRun.objects.select_related("scan__test__setup__aircraft"))
 
 
 def audit_of(person: Person) -> QuerySet[AuditRow]:

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import io
 import struct
+import threading
 import warnings
 import zlib
 from dataclasses import dataclass
@@ -16,7 +17,7 @@ from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
-from PIL import Image, UnidentifiedImageError
+from PIL import Image, ImageFile, UnidentifiedImageError
 from PIL.TiffImagePlugin import TiffImageFile
 
 from patterns.errors import InputError, TraceFileError
@@ -48,6 +49,7 @@ _BROKEN: Final = (
     RuntimeError,
 )
 _SQUARE: Final = 0.02
+_ALL_PIXELS: Final = threading.Lock()
 _OPAQUE: Final = 255
 _DEEP: Final = 16
 _PNG_DEPTH_AT: Final = 24
@@ -107,24 +109,44 @@ def read_image(
     InputError
         For a resolution handed in that no scanner has.
     """
+    with warnings.catch_warnings():
+        # Pillow warns of odd headers and large pictures; both are judged here.
+        warnings.simplefilter("ignore")
+        picture, resolution, remarks = _header(data, source, dpi, limit_pixels)
+        _load(picture, source)
+        pixels, more = _pixels(picture, source)
+        more += _cut_to_eight(picture, data)
+    digest = sha256(data).hexdigest()
+    return CardImage(source, digest, resolution, pixels, (*remarks, *more))
+
+
+def check_header(
+    data: bytes, *, source: str, dpi: float | None = None, limit_pixels: int = LIMIT_PIXELS
+) -> None:
+    """Refuse what `read_image` would refuse by its header, without unpacking a pixel.
+
+    Parameters and errors are those of `read_image`; a picture that is cut short or broken inside
+    shows only when it is read.
+    """
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        _header(data, source, dpi, limit_pixels)
+
+
+def _header(
+    data: bytes, source: str, dpi: float | None, limit_pixels: int
+) -> tuple[Image.Image, float, tuple[Remark, ...]]:
+    """Open a picture and judge its size, frames and resolution."""
     if dpi is not None and not LOWEST_DPI <= dpi <= HIGHEST_DPI:
         raise InputError(
             "dpi",
             f"{dpi:g} pixels per inch is no resolution of a scanner",
             f"give {LOWEST_DPI:g} to {HIGHEST_DPI:g}",
         )
-    with warnings.catch_warnings():
-        # Pillow warns of odd headers and large pictures; both are judged here.
-        warnings.simplefilter("ignore")
-        picture = _opened(data, source)
-        _check_size(picture, source, limit_pixels)
-        _check_frames(picture, source)
-        resolution, remarks = _resolution(picture, source, dpi)
-        _load(picture, source)
-        pixels, more = _pixels(picture, source)
-        more += _cut_to_eight(picture, data)
-    digest = sha256(data).hexdigest()
-    return CardImage(source, digest, resolution, pixels, (*remarks, *more))
+    picture = _opened(data, source)
+    _check_size(picture, source, limit_pixels)
+    _check_frames(picture, source)
+    return picture, *_resolution(picture, source, dpi)
 
 
 def _opened(data: bytes, source: str) -> Image.Image:
@@ -225,9 +247,18 @@ def _stated(picture: Image.Image) -> tuple[float, float] | None:
 
 
 def _load(picture: Image.Image, source: str) -> None:
-    """Unpack the pixels."""
+    """Unpack the pixels, all of them.
+
+    Pillow has one switch for the whole process that lets broken pictures through half empty, and
+    other libraries turn it on; a card half empty would measure as half clean.
+    """
     try:
-        picture.load()
+        with _ALL_PIXELS:
+            tolerant, ImageFile.LOAD_TRUNCATED_IMAGES = ImageFile.LOAD_TRUNCATED_IMAGES, False
+            try:
+                picture.load()
+            finally:
+                ImageFile.LOAD_TRUNCATED_IMAGES = tolerant
     except _BROKEN as error:
         raise CardImageError(
             source,

@@ -14,6 +14,7 @@ def test_sealed_tables_all_of_design():
     # Set-up revisions, analyses, approvals, issued papers, audit rows, and what they stand on.
     assert set(seals.sealed_tables()) == {
         "fleet_setup",
+        "fleet_cardrun",
         "fleet_rawfile",
         "fleet_analysisrun",
         "fleet_approval",

@@ -1,0 +1,118 @@
+"""What the cards of a test say, card by card and together."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import dataclass
+from typing import Any
+
+from fleet import storage
+from fleet.models import CardRun, CardScan, Job, Person, Test
+from fleet.queries.whose import card_scans_of
+from fleet.weather import air_of
+from patterns.cards.across import AcrossSwath, across_swath
+from patterns.cards.document import from_document
+from patterns.cards.drift import Craft, DriftConditions, DriftPotential, drift_potential
+from patterns.cards.measure import CardResult
+
+
+@dataclass(frozen=True, slots=True)
+class SeenCard:
+    """One card of a scan as its latest measurement found it, and where it lay."""
+
+    scan: CardScan
+    run: CardRun
+    number: int
+    entry: dict[str, Any]
+    position_m: float | None
+    left_out_reason: str
+
+    @property
+    def counts(self) -> bool:
+        """Whether it speaks for the test: placed and not left out."""
+        return self.position_m is not None and not self.left_out_reason
+
+    def result(self) -> CardResult:
+        """Return the whole result, read from the kept document."""
+        return from_document(json.loads(storage.fetch(self.entry["result"])))
+
+
+@dataclass(frozen=True, slots=True)
+class SeenScan:
+    """A scan with its cards, or the job that has not measured it yet."""
+
+    scan: CardScan
+    run: CardRun | None
+    job: Job | None
+    cards: list[SeenCard]
+
+
+@dataclass(frozen=True, slots=True)
+class CardsOfTest:
+    """All cards of a test and what those that count say together (None while none counts)."""
+
+    scans: list[SeenScan]
+    across: AcrossSwath | None
+    drift: DriftPotential | None
+
+    @property
+    def cards(self) -> list[SeenCard]:
+        """Return every card of every scan."""
+        return [card for scan in self.scans for card in scan.cards]
+
+
+def scans_seen(person: Person, test: Test) -> list[SeenScan]:
+    """Return the scans of a test with the cards of their latest measurement: four queries."""
+    scans = list(card_scans_of(person).filter(test=test).prefetch_related("runs", "places"))
+    jobs: dict[Any, Job] = {}
+    for job in Job.objects.filter(kind="cards", subject_id__in=[s.pk for s in scans]).order_by(
+        "created_at", "id"
+    ):
+        jobs[job.subject_id] = job
+    return [_seen(scan, jobs.get(scan.pk)) for scan in scans]
+
+
+def _seen(scan: CardScan, job: Job | None) -> SeenScan:
+    run = next(iter(scan.runs.all()), None)
+    places = {row.number: row for row in scan.places.all()}
+    cards = []
+    for entry in run.cards if run else []:
+        place = places.get(entry["number"])
+        cards.append(
+            SeenCard(
+                scan=scan,
+                run=run,  # type: ignore[arg-type]
+                number=entry["number"],
+                entry=entry,
+                position_m=place.position_m if place else None,
+                left_out_reason=place.left_out_reason if place else "",
+            )
+        )
+    return SeenScan(scan, run, job, cards)
+
+
+def cards_of_test(person: Person, test: Test) -> CardsOfTest | None:
+    """Return what the cards of a test say; None where it has none."""
+    scans = scans_seen(person, test)
+    if not scans:
+        return None
+    counting = [card for scan in scans for card in scan.cards if card.counts]
+    placed = [card.result().placed(card.position_m or 0.0) for card in counting]
+    across = across_swath(placed) if placed else None
+    drift = drift_potential(across.whole, drift_conditions(test)) if across else None
+    return CardsOfTest(scans, across, drift)
+
+
+def drift_conditions(test: Test) -> DriftConditions:
+    """Return how and in what air the set-up of a test released its spray."""
+    setup = test.setup
+    places = [nozzle["place_m"] for nozzle in setup.nozzles]
+    craft: Craft = "wing" if setup.aircraft.kind == "fixed_wing" else "rotor"
+    return DriftConditions(
+        wind_m_s=test.wind_speed_m_s,
+        delta_t_c=air_of(test)["delta_t_c"],
+        release_height_m=setup.release_height_m,
+        boom_m=max(places) - min(places) if len(places) > 1 else None,
+        span_m=setup.aircraft.span_m,
+        craft=craft,
+    )

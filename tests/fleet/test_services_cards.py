@@ -1,0 +1,147 @@
+"""Droplet cards through the services: scans in, measured by the worker, placed by people."""
+
+from __future__ import annotations
+
+import io
+
+import pytest
+from django.core.exceptions import PermissionDenied, ValidationError
+from PIL import Image
+
+from fleet import jobs, storage
+from fleet.models import AuditRow, CardRun, CardScan, RawFile
+from fleet.queries.cards import cards_of_test, scans_seen
+from fleet.services import cards as services
+from tests.cast import Cast, card_file, make_cards, make_tested
+
+pytestmark = [pytest.mark.django_db, pytest.mark.service, pytest.mark.usefixtures("everyone")]
+
+
+@pytest.fixture
+def flown(cast: Cast):
+    return make_tested(cast)
+
+
+def test_many_scans_each_for_itself(cast: Cast, flown):
+    added = services.add_scans(
+        flown,
+        by=cast.analyst,
+        files=[
+            ("one.png", card_file(1)),
+            ("broken.png", b"no picture at all"),
+            ("again.png", card_file(1)),
+            ("two.jpg", card_file(2, kind="JPEG")),
+        ],
+    )
+    assert [one.scan.number if one.scan else None for one in added] == [1, None, None, 2]
+    assert added[1].error.startswith("broken.png: this is no picture")
+    assert added[2].error == "again.png: the same file is scan 1 already."
+    assert CardScan.objects.count() == RawFile.objects.filter(name__contains=".").count() - 3
+
+
+def test_worker_finds_measures_and_keeps(cast: Cast, flown):
+    data = card_file(cards=4)
+    [added] = services.add_scans(flown, by=cast.analyst, files=[("bed.png", data)])
+    jobs.run(added.job.pk)
+    run = CardRun.objects.get()
+    assert [card["number"] for card in run.cards] == [1, 2, 3, 4]
+    assert storage.fetch(added.scan.raw_file.digest) == data
+    for card in run.cards:
+        assert card["stains"] > 50
+        assert 2.0 < card["coverage_percent"]["value"] < 4.0  # drawn with 3 %
+        with Image.open(io.BytesIO(storage.fetch(card["picture"]))) as picture:
+            assert max(picture.size) <= 2400
+    with Image.open(io.BytesIO(storage.fetch(run.preview_digest))) as picture:
+        assert max(picture.size) <= 1600
+
+
+def test_same_settings_same_bytes_and_other_settings_beside(cast: Cast, flown):
+    scan = make_cards(cast, flown)
+    first = scan.runs.get()
+    jobs.run(services.measure_again(scan, by=cast.analyst).pk)
+    own = services.CardSettings(spread_a=1.0, spread_b=1.0)
+    jobs.run(services.measure_again(scan, by=cast.analyst, settings=own).pk)
+    third, second, _ = scan.runs.all()
+    assert second.document == first.document
+    assert third.document != first.document
+    assert [row.number for row in scan.runs.all()] == [3, 2, 1]
+
+
+def test_asking_twice_gives_the_job_under_way(cast: Cast, flown):
+    [added] = services.add_scans(flown, by=cast.analyst, files=[("a.png", card_file())])
+    assert services.measure_again(added.scan, by=cast.analyst) == added.job
+
+
+def test_scan_cut_short_fails_in_words(cast: Cast, flown):
+    data = card_file()[:-4000]
+    [added] = services.add_scans(flown, by=cast.analyst, files=[("cut.png", data)])
+    jobs.run(added.job.pk)
+    added.job.refresh_from_db()
+    assert added.job.state == "failed"
+    assert added.job.reason.startswith("cut.png: the picture is cut short")
+    assert not CardRun.objects.exists()
+
+
+@pytest.mark.parametrize(
+    "settings",
+    [
+        services.CardSettings(spread="snake_oil"),
+        services.CardSettings(table="nobody's"),
+        services.CardSettings(spread_a=1.0),
+        services.CardSettings(spread_a=1e9, spread_b=1.0),
+    ],
+)
+def test_bad_settings_refused(cast: Cast, flown, settings):
+    with pytest.raises(ValidationError):
+        services.add_scans(
+            flown, by=cast.analyst, files=[("a.png", card_file())], settings=settings
+        )
+    assert not CardScan.objects.exists()
+
+
+def test_only_an_analyst(cast: Cast, flown):
+    with pytest.raises(PermissionDenied):
+        services.add_scans(flown, by=cast.owner, files=[("a.png", card_file())])
+    scan = make_cards(cast, flown)
+    with pytest.raises(PermissionDenied):
+        services.place_cards(scan, by=cast.staff, places={1: (0.0, "")})
+    with pytest.raises(PermissionDenied):
+        services.measure_again(scan, by=cast.owner)
+
+
+def test_places_of_cards(cast: Cast, flown):
+    scan = make_cards(cast, flown)
+    with pytest.raises(ValidationError, match="has no card 4"):
+        services.place_cards(scan, by=cast.analyst, places={4: (0.0, "")})
+    with pytest.raises(ValidationError, match="within 60 m"):
+        services.place_cards(scan, by=cast.analyst, places={1: (600.0, "")})
+    assert not services.place_cards(scan, by=cast.analyst, places={1: (-3.0, "")})
+    assert services.place_cards(scan, by=cast.analyst, places={2: (0.0, "Stepped on")})
+    row = AuditRow.objects.filter(deed="cards_placed").first()
+    assert row.before == {"2": [0.0, ""]}
+    assert row.after == {"2": [0.0, "Stepped on"]}
+
+
+def test_whole_test_from_the_cards_that_count(cast: Cast, flown):
+    scan = make_cards(cast, flown)
+    seen = cards_of_test(cast.owner, flown)
+    assert seen is not None
+    assert seen.across is not None
+    assert list(seen.across.position_m) == [-3.0, 0.0, 3.0]
+    assert seen.across.whole.dv50_um.value > 100.0
+    assert "always" in [one.code for one in seen.drift.statements]
+    services.place_cards(scan, by=cast.analyst, places={2: (0.0, "Stepped on")})
+    assert list(cards_of_test(cast.owner, flown).across.position_m) == [-3.0, 3.0]
+
+
+def test_cards_of_others_are_not_seen(cast: Cast, flown):
+    make_cards(cast, flown)
+    assert scans_seen(cast.outsider, flown) == []
+    assert cards_of_test(cast.outsider, flown) is None
+
+
+def test_queries_do_not_grow_with_scans(cast: Cast, flown, django_assert_num_queries):
+    for number in (1, 2, 3):
+        make_cards(cast, flown, cards=2, seed=10 * number)
+        with django_assert_num_queries(4):  # scans, runs, places, jobs
+            scans_seen(cast.analyst, flown)
