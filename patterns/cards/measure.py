@@ -15,7 +15,13 @@ from patterns.cards.bed import FoundCard, cut, find_cards
 from patterns.cards.classes import ClassTable, SizeClass, Use, class_table, size_class
 from patterns.cards.decode import CardImage
 from patterns.cards.drops import WATER_ON_WATER_SENSITIVE, Drops, SpreadFactor, to_drops
-from patterns.cards.separate import Paper, SeparateParameters, Separation, separate
+from patterns.cards.separate import (
+    PAPER_NAMES,
+    Paper,
+    SeparateParameters,
+    Separation,
+    separate,
+)
 from patterns.cards.spectrum import (
     Figure,
     Spectrum,
@@ -260,6 +266,7 @@ def interpret(
             *image.remarks,
             *separation.remarks,
             *stains.remarks,
+            *_paper_remarks(separation.paper, parameters.spread),
             *_spread_remarks(drops, outside, parameters.spread),
             *(found.remarks if found else ()),
         ),
@@ -305,6 +312,16 @@ def _left_out(stains: Stains) -> dict[str, int]:
 def _outside_percent(drops: Drops, weight: Floats) -> float:
     volume = weight * drops.diameter_um**3
     return 100.0 * float(volume[drops.outside].sum() / volume.sum()) if volume.size else 0.0
+
+
+def _paper_remarks(paper: Paper, spread: SpreadFactor) -> Iterator[Remark]:
+    if paper == "dyed" and spread == WATER_ON_WATER_SENSITIVE:
+        text = (
+            f"The card was read as {PAPER_NAMES[paper]}, but the spread factor is for "
+            f"{spread.liquid} on {spread.paper}: sizes and deposit are only right with the factor "
+            "of this card."
+        )
+        yield Remark("spread_of_other_paper", text, "warning")
 
 
 def _spread_remarks(drops: Drops, outside_percent: float, spread: SpreadFactor) -> Iterator[Remark]:

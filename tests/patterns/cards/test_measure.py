@@ -176,6 +176,14 @@ class TestSaidOfStains:
         assert found.stain_um.dv50_um == pytest.approx(400.0)
 
 
+def test_spread_factor_of_another_paper_is_warned_of():
+    card = image_of(draw_card(CardPlan(**SMALL, paper="white_pink", seed=3)))
+    codes = {one.code for one in measure_card(card).remarks}
+    assert "spread_of_other_paper" in codes
+    own = Parameters(spread=general_spread(0.6, 1.0))
+    assert "spread_of_other_paper" not in {one.code for one in measure_card(card, own).remarks}
+
+
 class TestBareCard:
     def test_nothing_fell_is_an_answer(self, bare):
         assert bare.stains == 0
