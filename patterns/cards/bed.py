@@ -78,7 +78,10 @@ def find_cards(image: CardImage) -> tuple[FoundCard, ...]:
     per_mm = image.dpi / _MM_PER_INCH / step
     found = []
     for rough in _rectangles(differs, per_mm):
-        corners = _straightened(image, (rough + 0.5) * step - 0.5, step)
+        corners = (rough + 0.5) * step - 0.5
+        # The second look starts from edges at the right angle.
+        for _ in range(2):
+            corners = _straightened(image, corners, step)
         found.append(corners)
     if not found:
         return (_whole(image),)
