@@ -3,17 +3,21 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Any
 
 from fleet import storage
-from fleet.models import CardRun, CardScan, Job, Person, Test
+from fleet.models import ENDED, CardRun, CardScan, Job, Person, Test
 from fleet.queries.whose import card_scans_of
 from fleet.weather import air_of
 from patterns.cards.across import AcrossSwath, across_swath
+from patterns.cards.classes import SizeClass, size_class
 from patterns.cards.document import from_document
 from patterns.cards.drift import Craft, DriftConditions, DriftPotential, drift_potential
-from patterns.cards.measure import CardResult
+from patterns.cards.measure import CardResult, Parameters
+from patterns.cards.spectrum import Spectrum
+from patterns.remarks import Remark
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,16 +53,27 @@ class SeenScan:
 
 @dataclass(frozen=True, slots=True)
 class CardsOfTest:
-    """All cards of a test and what those that count say together (None while none counts)."""
+    """All cards of a test and what those that count say together (None while none counts).
+
+    `size_class` is that of the whole spectrum by the table of the cards; `remarks` is what makes
+    the figures of all of them together weak.
+    """
 
     scans: list[SeenScan]
-    across: AcrossSwath | None
-    drift: DriftPotential | None
+    across: AcrossSwath | None = None
+    drift: DriftPotential | None = None
+    size_class: SizeClass | None = None
+    remarks: tuple[Remark, ...] = ()
 
     @property
     def cards(self) -> list[SeenCard]:
         """Return every card of every scan."""
         return [card for scan in self.scans for card in scan.cards]
+
+    @property
+    def counting(self) -> list[SeenCard]:
+        """Return the cards that speak for the test."""
+        return [card for card in self.cards if card.counts]
 
 
 def scans_seen(person: Person, test: Test) -> list[SeenScan]:
@@ -70,6 +85,13 @@ def scans_seen(person: Person, test: Test) -> list[SeenScan]:
     ):
         jobs[job.subject_id] = job
     return [_seen(scan, jobs.get(scan.pk)) for scan in scans]
+
+
+def under_way(person: Person, test: Test) -> dict[int, Job]:
+    """Return the jobs that still measure scans of a test, by the number of the scan."""
+    numbers = dict(card_scans_of(person).filter(test=test).values_list("pk", "number"))
+    jobs = Job.objects.filter(kind="cards", subject_id__in=numbers).exclude(state__in=ENDED)
+    return {numbers[job.subject_id]: job for job in jobs}
 
 
 def _seen(scan: CardScan, job: Job | None) -> SeenScan:
@@ -96,11 +118,43 @@ def cards_of_test(person: Person, test: Test) -> CardsOfTest | None:
     scans = scans_seen(person, test)
     if not scans:
         return None
-    counting = [card for scan in scans for card in scan.cards if card.counts]
-    placed = [card.result().placed(card.position_m or 0.0) for card in counting]
-    across = across_swath(placed) if placed else None
-    drift = drift_potential(across.whole, drift_conditions(test)) if across else None
-    return CardsOfTest(scans, across, drift)
+    seen = CardsOfTest(scans)
+    results = [(card, card.result()) for card in seen.counting]
+    if not results:
+        return seen
+    across = across_swath([one.placed(card.position_m or 0.0) for card, one in results])
+    mixed = tuple(_mixed([one for _, one in results]))
+    return CardsOfTest(
+        scans,
+        across,
+        drift_potential(across.whole, drift_conditions(test)),
+        _class_of_all(across.whole, [one.parameters for _, one in results]),
+        (*mixed, *across.remarks, *(across.whole.remarks if across.whole else ())),
+    )
+
+
+def _class_of_all(whole: Spectrum | None, parameters: list[Parameters]) -> SizeClass | None:
+    """Class the whole spectrum; not where the cards were classed by different tables."""
+    table, use = parameters[0].table, parameters[0].use
+    if whole is None or any((one.table, one.use) != (table, use) for one in parameters):
+        return None
+    return size_class(whole, table, use=use)
+
+
+def _mixed(results: list[CardResult]) -> Iterator[Remark]:
+    """Say where cards that count were measured in different ways."""
+    differing = {
+        "method versions": {one.method_version for one in results},
+        "spread factors": {one.parameters.spread.name for one in results},
+        "class tables": {one.parameters.table.name for one in results},
+    }
+    for what, names in differing.items():
+        if len(names) > 1:
+            text = (
+                f"The cards were measured with different {what} ({'; '.join(sorted(names))}): "
+                "measure them again with one, so that they can be told together."
+            )
+            yield Remark(f"mixed_{what.replace(' ', '_')}", text, "warning")
 
 
 def drift_conditions(test: Test) -> DriftConditions:

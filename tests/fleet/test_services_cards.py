@@ -12,6 +12,7 @@ from fleet import jobs, storage
 from fleet.models import AuditRow, CardRun, CardScan, RawFile
 from fleet.queries.cards import cards_of_test, scans_seen
 from fleet.services import cards as services
+from patterns.cards.classes import DEFAULT_TABLE, class_table, class_table_names
 from tests.cast import Cast, card_file, make_cards, make_tested
 
 pytestmark = [pytest.mark.django_db, pytest.mark.service, pytest.mark.usefixtures("everyone")]
@@ -130,8 +131,24 @@ def test_whole_test_from_the_cards_that_count(cast: Cast, flown):
     assert list(seen.across.position_m) == [-3.0, 0.0, 3.0]
     assert seen.across.whole.dv50_um.value > 100.0
     assert "always" in [one.code for one in seen.drift.statements]
+    assert seen.size_class.table == "ag_aviation_2014"
+    assert "few_large" in [one.code for one in seen.remarks]
     services.place_cards(scan, by=cast.analyst, places={2: (0.0, "Stepped on")})
     assert list(cards_of_test(cast.owner, flown).across.position_m) == [-3.0, 3.0]
+
+
+def test_cards_measured_in_different_ways_are_not_classed_together(cast: Cast, flown):
+    make_cards(cast, flown, cards=2)
+    other = make_cards(cast, flown, cards=2, seed=9)
+    table = next(name for name in class_table_names() if name != DEFAULT_TABLE)
+    own = services.CardSettings(table=table, spread="none")
+    jobs.run(services.measure_again(other, by=cast.analyst, settings=own).pk)
+    seen = cards_of_test(cast.owner, flown)
+    assert seen.size_class is None
+    said = {one.code: one.text for one in seen.remarks}
+    assert "different spread factors" in said["mixed_spread_factors"]
+    assert class_table(table).name in said["mixed_class_tables"]
+    assert "mixed_method_versions" not in said
 
 
 def test_cards_of_others_are_not_seen(cast: Cast, flown):
