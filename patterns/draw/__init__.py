@@ -6,13 +6,15 @@ image. Text in it is escaped; the same input gives the same text.
 
 What a page may rely on
 -----------------------
-- ``svg.sw-chart`` and one of ``sw-passes sw-cv sw-field sw-trace sw-spark sw-boom-sketch``.
+- ``svg.sw-chart`` and one of ``sw-passes sw-cv sw-field sw-trace sw-spark sw-boom-sketch
+  sw-spectrum sw-across``.
 - Ids: the id given, and the same followed by ``-title``, ``-desc``, ``-clip`` and the names of
   hatches. Give every chart of a page its own.
 - Class names of what is drawn: `patterns.draw.palette.CLASSES`. `stylesheet` writes the rules
   that put them into the dark theme.
 - Charts with axes carry ``data-x0 data-x1 data-y0 data-y1`` (the plot in pixels; y0 is the ground)
-  and ``data-xmin data-xmax data-ymin data-ymax`` (what its edges stand for, lengths in metres).
+  and ``data-xmin data-xmax data-ymin data-ymax`` (what its edges stand for, lengths in metres; in
+  the spectrum of drops the decimal logarithm of the diameter in micrometres).
 - What a page may redraw in the field chart: see `patterns.draw.field`. In the CV chart,
   ``line.sw-chosen`` is the chosen swath; move it by ``x1`` and ``x2``.
 
@@ -20,6 +22,7 @@ What a page may rely on
 """
 
 from patterns.draw.boom import NozzlePlace, boom_sketch
+from patterns.draw.cards import across_chart, spectrum_chart
 from patterns.draw.curve import cv_chart
 from patterns.draw.field import FieldGeometry, field_chart, field_geometry
 from patterns.draw.frame import COMPACT, PAPER, WIDE, Size
@@ -39,12 +42,14 @@ __all__ = [
     "NozzlePlace",
     "Size",
     "System",
+    "across_chart",
     "boom_sketch",
     "cv_chart",
     "field_chart",
     "field_geometry",
     "passes_chart",
     "spark_chart",
+    "spectrum_chart",
     "stylesheet",
     "trace_chart",
 ]

@@ -135,6 +135,16 @@ CLASSES: Final[Mapping[str, Mapping[str, str]]] = MappingProxyType(
         "sw-extent": {"stroke": "@blue", "stroke-width": "1.4"},
         "sw-saturated": {"fill": "none", "stroke": "@rust", "stroke-width": "1.8"},
         "sw-remark-bracket": {"fill": "none", "stroke": "@rust", "stroke-width": "1.8"},
+        # droplet cards
+        "sw-volume-bar": {"fill": "@blue", "fill-opacity": "0.22", "stroke": "@blue"},
+        "sw-cumulative": {**_LINE, "stroke": "@blue", "stroke-width": "2.6"},
+        "sw-dv-bounds": {**_LINE, "stroke": "@ink", "stroke-width": "1.6"},
+        "sw-dv-mark": {"fill": "@blue", "stroke": "@ink", "stroke-width": "1"},
+        "sw-cut-off": {"stroke": "@rust", "stroke-width": "1.4", "stroke-dasharray": "5 3"},
+        "sw-string-behind": {"fill": "@pass", "fill-opacity": "0.22", "stroke": "@pass"},
+        "sw-card-line": {**_LINE, "stroke": "@blue", "stroke-width": "1.6"},
+        "sw-card-bounds": {**_LINE, "stroke": "@blue", "stroke-width": "1.6"},
+        "sw-card-mark": {"fill": "@blue", "stroke": "@ink", "stroke-width": "1"},
         # boom
         "sw-wing": {"fill": "none", "stroke": "@ink", "stroke-width": "2.6"},
         "sw-boom": {"fill": "none", "stroke": "@blue", "stroke-width": "4"},
