@@ -10,7 +10,8 @@ Bytes and arrays in, frozen dataclasses out; no clock, no settings, no global st
 The modules: `tracefile` reads a file, `trace` prepares one pass, `average` lays the passes
 together, `overlap` and `uniformity` give the evenness against swath, `swath` chooses, `zones` finds
 low and high spots, `analyse` composes them, `document` writes the result down; `draw` draws it.
-`units`, `rate`, `wind` and `weather` stand beside them.
+`units`, `rate`, `wind` and `weather` stand beside them; `plain` has what documents share;
+`cards` does for droplet cards what these do for the string.
 """
 
 from patterns.analyse import METHOD_VERSION, Analysis, Parameters, PassInput, PassOutcome, analyse

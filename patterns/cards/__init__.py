@@ -3,5 +3,8 @@
 Bytes and arrays in, frozen dataclasses out; no clock, no settings, no global state.
 
 The modules, in the order of the work: `decode` reads an image, `bed` finds the cards on a scanner
-bed, `separate` parts stain from paper, `stains` measures the stains.
+bed, `separate` parts stain from paper, `stains` measures the stains, `drops` turns stains into
+drops, `spectrum` gives their sizes with bounds, `classes` their size class by a named table;
+`measure` composes them and `document` writes the result down. `across` lays the cards of a test
+side by side, `drift` says what the figures mean for drift.
 """

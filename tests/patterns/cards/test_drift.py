@@ -155,12 +155,19 @@ def test_at_best_nothing_is_raised():
     assert drift_potential(fine(1.0), GOOD).raising == ()
 
 
-def test_every_limit_of_the_data_names_a_source_and_trust():
+def test_every_limit_of_the_data_names_a_source_and_is_what_was_printed():
     rows = load("drift_limits")
-    for group in ("wind", "release_height", "boom_share"):
+    for group, field in (
+        ("wind", "value_m_s"),
+        ("release_height", "value_m"),
+        ("boom_share", "value_percent"),
+    ):
         for row in rows[group]:
             assert row["source"]
             assert row["trust"] == "seen"
+            printed, unit = row["as_printed"].split()
+            value = float(printed) if unit == "%" else to_si(float(printed), unit)
+            assert row[field] == pytest.approx(value, rel=1e-12)
 
 
 @pytest.mark.parametrize(

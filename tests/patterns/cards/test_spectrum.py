@@ -14,6 +14,7 @@ from patterns.cards.spectrum import (
     spectrum_from_counts,
     volume_diameters,
 )
+from patterns.data import load
 from patterns.errors import InputError
 
 CUTS_UM = (100.0, 105.0, 141.0, 150.0, 200.0)
@@ -223,8 +224,11 @@ def test_distribution_adds_up():
     assert shares.volume_percent[:at_100].sum() == pytest.approx(below(found)[100.0], abs=0.05)
 
 
-def test_cut_offs_are_data():
+def test_cut_offs_are_data_with_a_source():
     assert CUT_OFFS_UM == (100.0, 141.0, 150.0, 200.0)
+    for row in load("fines_cut_offs").values():
+        assert row["source"]
+        assert row["trust"] in ("seen", "memory")
 
 
 @pytest.mark.parametrize(
