@@ -29,6 +29,7 @@ Bools = NDArray[np.bool_]
 _NECK: Final = 0.95
 _LEAST_RADIUS_PX: Final = 1.4
 _MOST_PEAKS: Final = 48
+_MOST_CIRCLES: Final = 64
 _SAMPLES: Final = 9
 _SHELF_PX: Final = 2048
 # From the middle of the peak's pixel to the rim, beyond the distance to the nearest paper pixel.
@@ -141,6 +142,8 @@ def find_circles(
         if more.region.size == 0:
             break
         circles = _fitted(circles.joined(more), rim, runs.regions)
+        # More than that in one heap cannot be told apart, and would take ever longer.
+        circles = circles.kept(circles.many(runs.regions)[0][circles.region] <= _MOST_CIRCLES)
     return circles.kept(_explained(circles, rim, whole)[circles.region])
 
 

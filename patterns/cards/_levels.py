@@ -15,6 +15,7 @@ TILE_PX: Final = 64
 """Edge of the tiles in which the level of the paper is taken. [px]"""
 SAMPLE_STEP: Final = 4
 """Every fourth pixel of every fourth line is enough for levels."""
+_BURNT_OUT: Final = 250
 FEW_INSIDE: Final = 5
 """Fewer pixels than this are no stain."""
 _LEVELS: Final = 256
@@ -116,16 +117,18 @@ def _inside(lines: Bytes, cut: float) -> Bytes:
 
 
 def _paper_of(histogram: NDArray[np.intp]) -> tuple[float, float]:
-    """Level of the paper and its standard deviation, from the light side of its peak."""
+    """Level of the paper and its standard deviation, from one side of its peak."""
     light = np.flatnonzero(histogram > 0)
     middle = (int(light[0]) + int(light[-1])) / 2.0
     smooth = np.convolve(histogram, [1, 2, 3, 2, 1], mode="same")
     smooth[: int(middle)] = 0
     paper = int(np.argmax(smooth))
-    above = histogram[paper:].astype(np.float64)
-    # Half of the light side lies within 0.674 standard deviations.
-    reached = np.cumsum(above) - above[0] / 2.0
-    half = float(np.interp(0.5 * reached[-1], reached, np.arange(above.size)))
+    # From the light side, where no stain is; from the dark one where the scan is burnt out.
+    side = histogram[paper:] if paper < _BURNT_OUT else histogram[paper::-1]
+    beside = side.astype(np.float64)
+    # Half of a side lies within 0.674 standard deviations.
+    reached = np.cumsum(beside) - beside[0] / 2.0
+    half = float(np.interp(0.5 * reached[-1], reached, np.arange(beside.size)))
     return float(paper), max(half / 0.674, 0.5)
 
 

@@ -63,6 +63,8 @@ class StainParameters:
         What fills less than this share of the ellipse of its moments is no stain.
     merged_fill : float
         What fills less than this share, and has no neck, is several stains lost in one another.
+    most_split_percent : float
+        Cover above which touching stains are no longer told apart [%].
     crowded_percent : float
         Cover from which so many stains are lost in one another that it is warned of [%].
     """
@@ -73,6 +75,7 @@ class StainParameters:
     odd_ratio: float = 4.0
     odd_fill: float = 0.6
     merged_fill: float = 0.93
+    most_split_percent: float = 40.0
     crowded_percent: float = 10.0
 
 
@@ -160,7 +163,7 @@ def measure_stains(
     settings = parameters or StainParameters()
     _check(dpi, settings)
     pixel_um = _UM_PER_INCH / dpi
-    shapes, loss_px2 = _shapes(separation)
+    shapes, loss_px2 = _shapes(separation, settings)
     blur_px = float(np.sqrt(loss_px2 / np.pi))
     smallest_um = pixel_um * max(settings.smallest_px, _BLURS_A_STAIN * blur_px)
     smallest_um = max(smallest_um, settings.smallest_um or 0.0)
@@ -192,7 +195,7 @@ def measure_stains(
     )
 
 
-def _shapes(separation: Separation) -> tuple[_Shapes, float]:
+def _shapes(separation: Separation, settings: StainParameters) -> tuple[_Shapes, float]:
     """Measure the regions, split those that are several stains; and the blur's loss. [px²]"""
     runs = find_runs(separation.mask)
     boxes = boxes_of(runs)
@@ -205,7 +208,11 @@ def _shapes(separation: Separation) -> tuple[_Shapes, float]:
     light = whole_light(separation, boxes, count, ink)
     loss, of_large = loss_of(light, whole.area)
     area = np.where(np.isfinite(light), np.maximum(light, 0.1), np.maximum(whole.area, 0.1) + loss)
-    parts = split(runs, start, end, boxes, whole, _candidates(whole))
+    candidate = _candidates(whole)
+    top, left, bottom, right = separation.valid_px
+    if count.sum() > settings.most_split_percent / 100.0 * (bottom - top) * (right - left):
+        candidate[:] = False
+    parts = split(runs, start, end, boxes, whole, candidate)
     return _gathered(separation, runs, boxes, whole, area, parts, of_large), of_large
 
 
