@@ -146,6 +146,8 @@ def _drop_lines(one: dict[str, Any]) -> list[str]:
     shares = ", ".join(
         f"{value:.1f} % under {cut} um" for cut, value in one["volume_below_percent"].items()
     )
+    ends = (size["finest"], size["coarsest"])
+    reach = "" if ends[0] == ends[1] else f", by the bounds {ends[0]} to {ends[1]}"
     deposit = _with(one["deposit_l_per_ha"], bounds["deposit_l_per_ha"], 1)
     return [
         f"  drops     {sizes} um, relative span {one['relative_span']:.2f}",
@@ -153,13 +155,15 @@ def _drop_lines(one: dict[str, Any]) -> list[str]:
         f"{drops['sauter']:.0f} um; by {spread['name']}, {spread['a']:g} * S^{spread['b']:g}",
         f"  fines     {shares}",
         f"  deposit   {deposit} L/ha ({one['deposit_gal_per_acre']:.2f} gal/acre)",
-        f"  class     {size['letters']} ({size['name']}), between {size['finest']} and "
-        f"{size['coarsest']}, by: {size['table_name']} ({size['source']})",
+        f"  class     {size['letters']} ({size['name']}){reach}, by: {size['table_name']} "
+        f"({size['source']})",
         f"            {size['note']}",
     ]
 
 
-def _with(value: float, ends: list[float] | None, decimals: int) -> str:
+def _with(value: float | None, ends: list[float] | None, decimals: int) -> str:
+    if value is None:
+        return "-"
     if ends is None:
         return f"{value:.{decimals}f}"
     return f"{value:.{decimals}f} ({ends[0]:.{decimals}f} to {ends[1]:.{decimals}f})"

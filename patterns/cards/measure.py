@@ -23,6 +23,7 @@ from patterns.cards.separate import (
     separate,
 )
 from patterns.cards.spectrum import (
+    FEWEST_FOR_BOUNDS,
     Figure,
     Spectrum,
     SpectrumParameters,
@@ -129,7 +130,8 @@ class CardResult:
         factor. [%]
     stain_um : sizes of the stains as if drops; None without a stain.
     drops : spectrum after the spread factor; None without a stain.
-    deposit_l_per_ha : volume of the drops on the area; 0 without a stain. [L/ha]
+    deposit_l_per_ha : volume of the drops on the area; 0 without a stain, not a number where there
+        is stain but none of it could be counted, as are the stains per cm². [L/ha]
     size_class : None without a stain.
     found : every stain.
     remarks : of all steps.
@@ -251,7 +253,7 @@ def interpret(
         valid_px=separation.valid_px,
         area_cm2=stains.valid_area_cm2,
         stains=int(np.count_nonzero(counted)),
-        stains_per_cm2=_or_none_fell(found.per_cm2 if found else None),
+        stains_per_cm2=_or_none_fell(found.per_cm2 if found else None, stains),
         coverage_percent=_coverage(stains, parameters.spectrum),
         split_percent=stains.split_percent,
         smallest_um=stains.smallest_um,
@@ -259,13 +261,14 @@ def interpret(
         outside_percent=outside,
         stain_um=StainSizes(*volume_diameters(stain_um, weight)) if found else None,
         drops=found,
-        deposit_l_per_ha=_or_none_fell(found.deposit_l_per_ha if found else None),
+        deposit_l_per_ha=_or_none_fell(found.deposit_l_per_ha if found else None, stains),
         size_class=size_class(found, parameters.table, use=parameters.use) if found else None,
         found=_found(stains, drops.diameter_um),
         remarks=(
             *image.remarks,
             *separation.remarks,
             *stains.remarks,
+            *_bare_remarks(stains),
             *_paper_remarks(separation.paper, parameters.spread),
             *_spread_remarks(drops, outside, parameters.spread),
             *(found.remarks if found else ()),
@@ -281,15 +284,17 @@ def _spectrum(
     return spectrum(drops.diameter_um, weight, area_cm2=area_cm2, parameters=settings)
 
 
-def _or_none_fell(figure: Figure | None) -> Figure:
-    """The figure, or 0 where no stain was counted: how much less cannot be told."""
-    return Figure(0.0, np.nan, np.nan) if figure is None else figure
+def _or_none_fell(figure: Figure | None, stains: Stains) -> Figure:
+    """The figure, or without counted stains 0 on a bare card and not known on a stained one."""
+    if figure is not None:
+        return figure
+    return Figure(np.nan if stains.coverage_percent > 0.0 else 0.0, np.nan, np.nan)
 
 
 def _coverage(stains: Stains, settings: SpectrumParameters) -> Figure:
     value = stains.coverage_percent
     counted = stains.counted
-    if settings.resamplings == 0 or not counted.any():
+    if settings.resamplings == 0 or np.count_nonzero(counted) < FEWEST_FOR_BOUNDS:
         return Figure(value, np.nan, np.nan)
     scatter = float(np.sqrt(np.sum((stains.weight * stains.area_um2)[counted] ** 2)))
     reach = float(ndtri(0.5 + settings.confidence / 2.0)) * scatter
@@ -312,6 +317,15 @@ def _left_out(stains: Stains) -> dict[str, int]:
 def _outside_percent(drops: Drops, weight: Floats) -> float:
     volume = weight * drops.diameter_um**3
     return 100.0 * float(volume[drops.outside].sum() / volume.sum()) if volume.size else 0.0
+
+
+def _bare_remarks(stains: Stains) -> Iterator[Remark]:
+    if stains.coverage_percent > 0.0 and not stains.counted.any():
+        text = (
+            f"Stain covers {stains.coverage_percent:.1f} % of the card, but not a single one could "
+            "be counted: there is no spectrum, and the deposit is not known."
+        )
+        yield Remark("none_counted", text, "warning")
 
 
 def _paper_remarks(paper: Paper, spread: SpreadFactor) -> Iterator[Remark]:

@@ -36,6 +36,7 @@ from patterns.remarks import Remark
 
 __all__ = [
     "CUT_OFFS_UM",
+    "FEWEST_FOR_BOUNDS",
     "Below",
     "Distribution",
     "Figure",
@@ -52,6 +53,10 @@ CUT_OFFS_UM: Final[tuple[float, ...]] = tuple(
     float(row["below_um"]) for row in load("fines_cut_offs").values()
 )
 """Diameters under which the share of fines is told [µm]; ``patterns/data/fines_cut_offs.json``."""
+
+FEWEST_FOR_BOUNDS: Final = 30
+"""Fewer stains know so little of the drops they lack that resampling them would only feign bounds
+(own choice)."""
 
 _FEW_LARGE: Final = 10.0
 _TO_L_PER_HA: Final = 1e-7  # 1 µm³ = 1e-15 L on 1 cm² = 1e-8 ha
@@ -190,7 +195,8 @@ def spectrum(
     the spread factor. Measured by drawing 200 log-normal cards of each size (geometric standard
     deviations of 1.6 to 1.9), bounds of 95 % held Dv0.5 in 86 to 92 % of cards with 1000 stains
     and in 92 to 94 % with 10 000; Dv0.9 in 44 to 86 % and 86 to 91 %: a sample knows nothing of the
-    large drops that it lacks. With fewer than ten drops above Dv0.9 a remark says so.
+    large drops that it lacks. With fewer than ten drops above Dv0.9 a remark says so; with fewer
+    than 30 stains there are no bounds.
     """
     settings = parameters or SpectrumParameters()
     _check(settings, area_cm2)
@@ -198,7 +204,7 @@ def spectrum(
     sizes, of_size = merged(drops, weights)
     point = figures_of(sizes, of_size[None, :], settings.cut_offs_um, "middle")[0]
     cells = cells_of(drops, weights)
-    drawn = draw(cells, settings.resamplings)
+    drawn = draw(cells, _rounds(drops.size, settings))
     around = figures_of(cells.diameter_um, drawn, settings.cut_offs_um, "middle")
     edge_um = edges_around(drops)
     volume = percents_by_class(drops, weights * drops**3, edge_um)
@@ -249,7 +255,7 @@ def spectrum_from_counts(
     ends = np.concatenate(([max(0.0, float(marks[0]) - width)], marks))
     within = np.concatenate(([0.0], counts))
     point = figures_of(ends, within[None, :], settings.cut_offs_um, "upper")[0]
-    drawn = draw(Cells(ends, np.ones(ends.size), within), settings.resamplings)
+    drawn = draw(Cells(ends, np.ones(ends.size), within), _rounds(counts.sum(), settings))
     around = figures_of(ends, drawn, settings.cut_offs_um, "upper")
     volume = counts * marks**3
     return _spectrum(
@@ -275,6 +281,10 @@ def volume_diameters(
     volume = (weights * drops**3)[None, :]
     reached, total = cumulative(volume, "middle"), volume.sum(axis=1)
     return tuple(float(diameter_at(share * total, drops, reached)[0]) for share in shares)
+
+
+def _rounds(stains: float, settings: SpectrumParameters) -> int:
+    return settings.resamplings if stains >= FEWEST_FOR_BOUNDS else 0
 
 
 def _per_area(
@@ -346,8 +356,10 @@ def _remarks(
             f"The sizes rest on {stains} stains. Under {settings.few_stains} the few large drops, "
             "which hold most of the volume, are a matter of chance"
         )
-        spread = f": Dv0.5 may be off by {off:.0f} %." if np.isfinite(off) else "."
-        found.append(Remark("few_stains", text + spread, "warning"))
+        spread = ", and how far cannot be told"
+        if np.isfinite(off):
+            spread = f": Dv0.5 may be off by {off:.0f} %"
+        found.append(Remark("few_stains", f"{text}{spread}.", "warning"))
     elif off > settings.wide_percent:
         text = f"By chance alone Dv0.5 may be off by {off:.0f} %, though there are {stains} stains."
         found.append(Remark("wide_bounds", text, "warning"))

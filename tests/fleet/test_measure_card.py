@@ -156,6 +156,17 @@ class TestJson:
         assert card["volume_below_percent"]["100"] is None
         assert any("Hardly any stain" in text for text in card["warnings"])
 
+    def test_stain_of_which_none_can_be_counted(self, run, tmp_path):
+        striped = np.full((600, 400), 230, dtype=np.uint8)
+        striped[:, 10::20] = 20
+        Image.fromarray(striped).save(tmp_path / "striped.png", dpi=(600, 600))
+        (card,) = found(run("striped.png", "--json"))
+        assert (card["stains"], card["deposit_l_per_ha"], card["stains_per_cm2"]) == (0, None, None)
+        assert any("not a single one could be counted" in text for text in card["warnings"])
+        status, out, _ = run("striped.png")
+        assert status == 0
+        assert "0 counted, - per cm2" in out
+
     def test_bed_of_cards(self, run, tmp_path):
         plans = [CardPlan(dpi=600.0, width_mm=26.0, height_mm=40.0, cover_percent=cover, seed=seed)
                  for seed, cover in enumerate((2.0, 4.0, 8.0))]  # fmt: skip

@@ -157,6 +157,14 @@ class TestSaidOfStains:
         assert found.stains_per_cm2.value == pytest.approx(0.21)
         assert found.left_out == {"cut_by_edge": 1, "too_small": 1, "odd_shape": 1, "clip": 0}
 
+    def test_stain_of_which_none_can_be_counted(self):
+        cut = np.array([True, True])
+        found = said(stains_of([300.0, 400.0], 1.0, weight=np.zeros(2), touches_edge=cut))
+        assert found.drops is None
+        assert "none_counted" in {one.code for one in found.remarks}
+        assert math.isnan(found.deposit_l_per_ha.value)
+        assert to_document(found)["deposit_l_per_ha"]["value"] is None
+
     def test_stains_outside_the_spread_factor(self):
         found = said(stains_of([70.0] * 3 + [300.0] * 7, 10.0))
         remark = next(one for one in found.remarks if one.code == "outside_spread")

@@ -180,9 +180,14 @@ class TestBounds:
         ]
         assert 0.85 <= np.mean(held) <= 1.0
 
-    def test_hold_the_figure_itself_with_one_drop(self):
-        found = spectrum(np.array([200.0]), area_cm2=1.0)
-        assert found.dv50_um.low <= 200.0 <= found.dv50_um.high
+    def test_none_with_hardly_a_stain(self):
+        found = spectrum(sprayed(300, 1.8, 29), area_cm2=1.0)
+        assert math.isnan(found.dv50_um.low)
+        assert math.isnan(found.deposit_l_per_ha.high)
+        text = next(one.text for one in found.remarks if one.code == "few_stains")
+        assert "how far cannot be told" in text
+        assert spectrum(sprayed(300, 1.8, 30)).dv50_um.low > 0
+        assert math.isnan(spectrum_from_counts(MARKS_UM, COUNTS / 10).dv50_um.low)
 
     def test_none_when_not_asked_for(self):
         found = spectrum(sprayed(300, 1.8, 50), parameters=SpectrumParameters(resamplings=0))
