@@ -15,15 +15,13 @@ from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import distance_transform_edt, label, maximum_filter
+from scipy.ndimage import label, maximum_filter
 from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
 
 from patterns.cards._rim import Boxes
 from patterns.cards._runs import Floats, Moments, Places, Runs, pairs_between
-
-Singles = NDArray[np.float32]
-Bools = NDArray[np.bool_]
+from patterns.cards._shelf import Bools, Rim, Shelf, Singles, rim_places, shelve
 
 # Own definitions, set on drawn cards.
 _NECK: Final = 0.95
@@ -31,7 +29,6 @@ _LEAST_RADIUS_PX: Final = 1.4
 _MOST_PEAKS: Final = 48
 _MOST_CIRCLES: Final = 64
 _SAMPLES: Final = 9
-_SHELF_PX: Final = 2048
 # From the middle of the peak's pixel to the rim, beyond the distance to the nearest paper pixel.
 _PEAK_TO_RIM_PX: Final = 0.15
 # What stands out by less than this is the roughness of a rim.
@@ -42,6 +39,7 @@ _FEWEST_POINTS: Final = 3
 _WORST_FIT_PX: Final = 0.45
 _ON_RIM_PX: Final = 1.0
 _FEWEST_TO_FIT: Final = 8
+_LEAST_RIM: Final = 0.08
 # RMS distance of the rim from the circles against that from one ellipse.
 _CLOSER: Final = 0.65
 
@@ -82,37 +80,6 @@ class Circles:
         )
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class _Shelf:
-    """Regions laid side by side on a picture of their own.
-
-    Attributes
-    ----------
-    mask, depth : the picture, and each pixel's distance to the paper. [px]
-    owner : whose pixel it is.
-    run : (R,) runs of these regions.
-    shift_y, shift_x : (K,) from the card to the picture, region by region. [px]
-    """
-
-    mask: Bools
-    depth: Singles
-    owner: NDArray[np.int32]
-    run: Places
-    shift_y: Places
-    shift_x: Places
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class _Rim:
-    """Places on the rim of the regions on the shelf, both ends of every run; all (N,)."""
-
-    x: Floats
-    y: Floats
-    region: Places
-    pixel_y: Places
-    pixel_x: Places
-
-
 def find_circles(
     runs: Runs, start: Floats, end: Floats, boxes: Boxes, whole: Moments, candidate: Bools
 ) -> Circles:
@@ -133,72 +100,21 @@ def find_circles(
     if chosen.size == 0:
         none = np.empty(0)
         return Circles(np.empty(0, dtype=np.intp), none, none, none)
-    shelf = _shelve(runs, boxes, candidate, chosen)
-    rim = _rim(runs, start, end, shelf)
+    shelf = shelve(runs, boxes, candidate, chosen)
+    rim = rim_places(runs, start, end, shelf)
     circles = _inscribed(shelf)
     circles = _fitted(circles, rim, runs.regions)
     for _ in range(2):
         more = _standing_out(circles, rim, runs, shelf)
         if more.region.size == 0:
             break
-        circles = _fitted(circles.joined(more), rim, runs.regions)
+        circles = _fitted(circles.joined(more), rim, runs.regions, least_rim=_LEAST_RIM)
         # More than that in one heap cannot be told apart, and would take ever longer.
         circles = circles.kept(circles.many(runs.regions)[0][circles.region] <= _MOST_CIRCLES)
     return circles.kept(_explained(circles, rim, whole)[circles.region])
 
 
-def _shelve(runs: Runs, boxes: Boxes, candidate: Bools, chosen: Places) -> _Shelf:
-    """Draw the regions side by side."""
-    down, along, shape = _shelf_places(boxes.height[chosen] + 2, boxes.width[chosen] + 2)
-    shift_y = np.zeros(runs.regions, dtype=np.intp)
-    shift_x = np.zeros(runs.regions, dtype=np.intp)
-    shift_y[chosen] = down + 1 - boxes.top[chosen]
-    shift_x[chosen] = along + 1 - boxes.left[chosen]
-    mask = np.zeros(shape, dtype=np.bool_)
-    owner = np.zeros(shape, dtype=np.int32)
-    run = np.flatnonzero(candidate[runs.region])
-    region = runs.region[run]
-    begin = (runs.row[run] + shift_y[region]) * shape[1] + runs.first[run] + shift_x[region]
-    which, pixel = pairs_between(begin, begin + runs.after[run] - runs.first[run])
-    mask.ravel()[pixel] = True
-    owner.ravel()[pixel] = region[which]
-    depth = distance_transform_edt(mask).astype(np.float32)
-    return _Shelf(mask, depth, owner, run, shift_y, shift_x)
-
-
-def _shelf_places(heights: Places, widths: Places) -> tuple[Places, Places, tuple[int, int]]:
-    """Lay boxes on shelves, the highest first: top and left of each, and the shape."""
-    order = np.argsort(-heights, kind="stable")
-    edge = max(_SHELF_PX, int(widths.max()))
-    down, along = np.empty_like(heights), np.empty_like(widths)
-    top = left = shelf = 0
-    for box, height, width in zip(
-        order.tolist(), heights[order].tolist(), widths[order].tolist(), strict=True
-    ):
-        if left + width > edge:
-            top, left, shelf = top + shelf, 0, 0
-        down[box], along[box] = top, left
-        left, shelf = left + width, max(shelf, height)
-    return down, along, (top + shelf, edge)
-
-
-def _rim(runs: Runs, start: Floats, end: Floats, shelf: _Shelf) -> _Rim:
-    """List both ends of the runs on the shelf."""
-    run = shelf.run
-    row, region = runs.row[run], runs.region[run]
-    down = row + shelf.shift_y[region]
-    return _Rim(
-        x=np.concatenate([start[run], end[run]]),
-        y=np.concatenate([row, row]).astype(np.float64),
-        region=np.concatenate([region, region]),
-        pixel_y=np.concatenate([down, down]),
-        pixel_x=np.concatenate(
-            [runs.first[run] + shelf.shift_x[region], runs.after[run] - 1 + shelf.shift_x[region]]
-        ),
-    )
-
-
-def _inscribed(shelf: _Shelf) -> Circles:
+def _inscribed(shelf: Shelf) -> Circles:
     """One circle for every stain with a peak of its own."""
     y, x, peak_region = _peaks(shelf.depth, shelf.owner)
     stain = _same_stain(shelf.depth, y, x, peak_region)
@@ -247,8 +163,8 @@ def _same_stain(depth: Singles, y: Places, x: Places, region: Places) -> Places:
     return stain.astype(np.intp)
 
 
-def _fitted(circles: Circles, rim: _Rim, regions: int) -> Circles:
-    """Fit each circle to the places of the rim that lie on it and on no other more closely."""
+def _own_rim(circles: Circles, rim: Rim, regions: int) -> tuple[Places, Places]:
+    """Places of the rim that lie on a circle, and on no other more closely; that circle."""
     many, offset = circles.many(regions)
     place, circle = pairs_between(offset[rim.region], offset[rim.region] + many[rim.region])
     off = np.abs(
@@ -258,17 +174,27 @@ def _fitted(circles: Circles, rim: _Rim, regions: int) -> Circles:
     least = np.full(rim.x.size, _ON_RIM_PX)
     np.minimum.at(least, place, off)
     own = (off <= least[place]) & (off < _ON_RIM_PX)
-    place, circle = place[own], circle[own]
+    return place[own], circle[own]
+
+
+def _fitted(circles: Circles, rim: Rim, regions: int, least_rim: float = 0.0) -> Circles:
+    """Fit each circle to the rim that is its own, without those that have too little of it.
+
+    A circle between others, which only touches the corners where they meet, has no rim.
+    """
+    place, circle = _own_rim(circles, rim, regions)
     x, y, radius, _, count = _fit(rim.x[place], rim.y[place], circle, circles.region.size)
     room = 0.2 * circles.radius + 0.5
     good = (count >= _FEWEST_TO_FIT) & (np.abs(radius - circles.radius) < room)
     good &= np.hypot(x - circles.x, y - circles.y) < room
+    # A whole circle has two places a row.
+    has_rim = count >= least_rim * 4.0 * circles.radius
     return Circles(
         circles.region,
         np.where(good, x, circles.x),
         np.where(good, y, circles.y),
         np.where(good, radius, circles.radius),
-    )
+    ).kept(np.asarray(has_rim, dtype=np.bool_))
 
 
 def _fit(
@@ -298,7 +224,7 @@ def _fit(
     return mean_x + centre_u, mean_y + centre_v, radius, rms, count
 
 
-def _explained(circles: Circles, rim: _Rim, whole: Moments) -> Bools:
+def _explained(circles: Circles, rim: Rim, whole: Moments) -> Bools:
     """Regions whose rim lies much closer to the circles than to one ellipse: (K,).
 
     Drops that come in at a slant leave ellipses, and no number of circles makes those stains two.
@@ -320,7 +246,7 @@ def _explained(circles: Circles, rim: _Rim, whole: Moments) -> Bools:
     return np.asarray(of_circles < _CLOSER**2 * of_ellipse, dtype=np.bool_)
 
 
-def _standing_out(circles: Circles, rim: _Rim, runs: Runs, shelf: _Shelf) -> Circles:
+def _standing_out(circles: Circles, rim: Rim, runs: Runs, shelf: Shelf) -> Circles:
     """Circles through the arcs that stand out beyond the circles known so far."""
     out, found = label(_beyond(circles, runs, shelf), structure=np.ones((3, 3)))
     piece = out[rim.pixel_y, rim.pixel_x]
@@ -341,7 +267,7 @@ def _standing_out(circles: Circles, rim: _Rim, runs: Runs, shelf: _Shelf) -> Cir
     return Circles(more.region[order], more.x[order], more.y[order], more.radius[order])
 
 
-def _beyond(circles: Circles, runs: Runs, shelf: _Shelf) -> Bools:
+def _beyond(circles: Circles, runs: Runs, shelf: Shelf) -> Bools:
     """Pixels of the shelf that lie in no circle, not even one a little larger."""
     many, offset = circles.many(runs.regions)
     region = runs.region[shelf.run]
@@ -361,7 +287,7 @@ def _beyond(circles: Circles, runs: Runs, shelf: _Shelf) -> Bools:
 
 
 def _farthest(
-    circles: Circles, rim: _Rim, on: Places, group: Places, groups: int, regions: int
+    circles: Circles, rim: Rim, on: Places, group: Places, groups: int, regions: int
 ) -> tuple[Floats, Floats]:
     """How far each group reaches beyond the circles [px]; radius of the largest in its region."""
     many, offset = circles.many(regions)
@@ -379,7 +305,7 @@ def _farthest(
     return farthest, host
 
 
-def _within(circles: Circles, shelf: _Shelf) -> Bools:
+def _within(circles: Circles, shelf: Shelf) -> Bools:
     """Which circles lie within their region but for a pixel at the rim."""
     turn = np.arange(16) * (np.pi / 8.0)
     reach = np.maximum(circles.radius - 1.3, 0.0)[:, None]

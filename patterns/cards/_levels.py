@@ -20,7 +20,7 @@ FEW_INSIDE: Final = 5
 """Fewer pixels than this are no stain."""
 _LEVELS: Final = 256
 # Lines looked at for choosing the channel, and how many of them make a tile.
-_SAMPLE_LINES: Final = 112
+_SAMPLE_LINES: Final = 64
 _LINES_A_TILE: Final = 4
 # What is darker than the paper by this many scatters and this share of it is looked at as stain.
 _CLEAR_SCATTERS: Final = 5.0
@@ -149,15 +149,15 @@ def paper_level_of(channel: Bytes, levels: Levels) -> Floats:
     down, along = -(-thin.shape[0] // side), -(-thin.shape[1] // side)
     padded = np.zeros((down * side, along * side), dtype=np.uint8)
     padded[: thin.shape[0], : thin.shape[1]] = thin
-    tiles = padded.reshape(down, side, along, side)
+    tiles = padded.reshape(down, side, along, side).swapaxes(1, 2).reshape(down, along, -1)
     # From far down, so that the scatter of uneven light is in, to close to the paper, so that
     # the pale rims of stains are out.
-    level, reach = tiles.max(axis=(1, 3)).astype(np.float64), levels.contrast / 2.0
+    level, reach = tiles.max(axis=2).astype(np.float64), levels.contrast / 2.0
     for _ in range(3):
         cut = np.clip(np.ceil(level - reach), 1, 255).astype(np.uint8)
-        is_paper = tiles >= cut[:, None, :, None]
-        count = is_paper.sum(axis=(1, 3))
-        total = np.where(is_paper, tiles, np.uint8(0)).sum(axis=(1, 3), dtype=np.int64)
+        is_paper = tiles >= cut[..., None]
+        count = np.count_nonzero(is_paper, axis=2)
+        total = (tiles * is_paper).sum(axis=2, dtype=np.uint32)
         level, reach = total / np.maximum(count, 1), 3.0 * levels.scatter + 1.0
     return _mended(level, count, levels)
 
@@ -166,6 +166,7 @@ def _mended(level: Floats, count: NDArray[np.intp], levels: Levels) -> Floats:
     """Tiles with hardly any paper, or far darker than the rest, take the level of their row."""
     usable = (count >= 12) & (level > (levels.paper + levels.ink) / 2.0)
     middle = float(np.median(level[usable])) if usable.any() else levels.paper
-    for row, good in zip(level, usable, strict=True):
+    for index in np.flatnonzero(~usable.all(axis=1)):
+        row, good = level[index], usable[index]
         row[~good] = np.median(row[good]) if good.any() else middle
     return np.maximum(level, 1.0)

@@ -208,7 +208,8 @@ def _shapes(separation: Separation, settings: StainParameters) -> tuple[_Shapes,
     light = whole_light(separation, boxes, count, ink)
     loss, of_large = loss_of(light, whole.area)
     area = np.where(np.isfinite(light), np.maximum(light, 0.1), np.maximum(whole.area, 0.1) + loss)
-    candidate = _candidates(whole)
+    # What the edge cuts is not counted, and a piece of a stain looks like several.
+    candidate = _candidates(whole) & ~_cut_by_edge(boxes, separation.valid_px)
     top, left, bottom, right = separation.valid_px
     if count.sum() > settings.most_split_percent / 100.0 * (bottom - top) * (right - left):
         candidate[:] = False
@@ -226,6 +227,14 @@ def _candidates(whole: Moments) -> NDArray[np.bool_]:
     return result
 
 
+def _cut_by_edge(boxes: Boxes, valid_px: tuple[int, int, int, int]) -> NDArray[np.bool_]:
+    """Regions that reach the edge of the card."""
+    top, left, bottom, right = valid_px
+    edge = (boxes.top <= top) | (boxes.left <= left)
+    edge |= (boxes.bottom >= bottom) | (boxes.right >= right)
+    return np.asarray(edge, dtype=np.bool_)
+
+
 def _gathered(
     separation: Separation,
     runs: Runs,
@@ -236,16 +245,10 @@ def _gathered(
     loss: float,
 ) -> _Shapes:
     """Put regions that stay whole and parts of the others side by side."""
-    top, left, bottom, right = separation.valid_px
     stays = np.ones(runs.regions, dtype=np.bool_)
     stays[parts.region] = False
-    edge = (boxes.top <= top) | (boxes.left <= left)
-    edge |= (boxes.bottom >= bottom) | (boxes.right >= right)
+    edge = _cut_by_edge(boxes, separation.valid_px)
     part_area = parts.moments.area + parts.hidden + loss
-    across = 2.0 * np.sqrt(part_area / np.pi)
-    low = parts.moments.centre - across[:, None] / 2.0
-    high = low + across[:, None]
-    part_edge = np.any((low < (left - 0.5, top - 0.5)) | (high > (right - 0.5, bottom - 0.5)), 1)
     (axes, angle), (part_axes, part_angle) = whole.axes(), parts.moments.axes()
     return _Shapes(
         area=np.concatenate([area[stays], part_area]),
@@ -255,9 +258,10 @@ def _gathered(
         angle=np.concatenate([angle[stays], part_angle]),
         fill=np.concatenate([whole.fill()[stays], parts.moments.fill()]),
         is_part=np.arange(np.count_nonzero(stays) + parts.region.size) >= np.count_nonzero(stays),
-        touches_edge=np.concatenate([edge[stays], part_edge]),
-        width=np.concatenate([boxes.width[stays], across]),
-        height=np.concatenate([boxes.height[stays], across]),
+        touches_edge=np.concatenate([edge[stays], edge[parts.region]]),
+        # A part is seen where the whole region is: the box of the edge rule is the region's.
+        width=np.concatenate([boxes.width[stays], boxes.width[parts.region]]).astype(np.float64),
+        height=np.concatenate([boxes.height[stays], boxes.height[parts.region]]).astype(np.float64),
         touching=parts.touching,
     )
 

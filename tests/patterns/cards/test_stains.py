@@ -118,7 +118,7 @@ def test_centres_axes_and_angles_are_close_to_scikit_image() -> None:
     table = regionprops_table(label(separation.mask, connectivity=2), properties=names)
     tree = cKDTree(np.stack([table["centroid-1"], table["centroid-0"]], axis=1))
     away, theirs = tree.query(stains.centre_px)
-    large = stains.area_um2 > 100 * (25_400 / 1200) ** 2
+    large = (stains.area_um2 > 100 * (25_400 / 1200) ** 2) & ~stains.touches_edge
     assert np.count_nonzero(large) > 500
     assert np.max(away[large]) < 0.25
     ratio = (
@@ -193,24 +193,23 @@ def test_an_oblique_drop_is_one_stain(ratio: float) -> None:
     assert stains.flag.tolist() == [Flag.OK]
     length, breadth = stains.axes_px[0]
     assert length / breadth == pytest.approx(ratio, rel=0.03)
-    assert stains.angle_deg[0] == pytest.approx(25.0, abs=1.0)
+    assert stains.angle_deg[0] == pytest.approx(25.0, abs=1.5)
     assert stains.area_um2[0] == pytest.approx(np.pi * 15.0**2 * (25_400 / 1200) ** 2, rel=0.02)
 
 
 def test_the_edge_rule_favours_no_size() -> None:
     # Windows of a wider field of small and large stains, none touching: the weighted numbers must
     # be those of the field, though the edge cuts half of the large stains and few of the small.
-    random = np.random.default_rng(3)
-    weights = {5.0: 0.0, 30.0: 0.0}
-    windows = 300
+    weights = {5.0: 0.0, 22.0: 0.0}
+    across, down = np.arange(-40.0, 180.0, 13.7), np.arange(-40.0, 160.0, 12.3)
     for radius in weights:
-        for _ in range(windows):
-            x, y = random.uniform((-40.0, -40.0), (299.0, 259.0)).tolist()
-            stains = measure_stains(discs((x, y, radius), shape=(220, 260)), 1200.0)
-            weights[radius] += float(stains.weight.sum())
-    expected = windows * 260.0 * 220.0 / (339.0 * 299.0)
+        for x in across.tolist():
+            for y in down.tolist():
+                stains = measure_stains(discs((x, y, radius), shape=(120, 140)), 1200.0)
+                weights[radius] += float(stains.weight.sum())
+    expected = 140.0 * 120.0 / (13.7 * 12.3)
     for weight in weights.values():
-        assert weight == pytest.approx(expected, rel=0.12)
+        assert weight == pytest.approx(expected, rel=0.08)
 
 
 def test_stains_cut_by_the_edge_weigh_nothing_and_cover_counts_them() -> None:
@@ -219,7 +218,7 @@ def test_stains_cut_by_the_edge_weigh_nothing_and_cover_counts_them() -> None:
     assert stains.touches_edge[cut]
     assert stains.weight[cut] == 0.0
     other = 1 - cut
-    assert stains.weight[other] == pytest.approx(260 * 220 / ((260 - 41) * (220 - 41)), rel=0.01)
+    assert stains.weight[other] == pytest.approx(260 * 220 / ((260 - 39) * (220 - 39)), rel=0.01)
     seen = np.pi * 20.0**2 * (1.0 + 0.5 + 2.5 / 20.0 * 2.0 / np.pi)
     assert stains.coverage_percent == pytest.approx(100.0 * seen / (260 * 220), rel=0.02)
 
