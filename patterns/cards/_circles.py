@@ -104,13 +104,11 @@ def find_circles(
     rim = rim_places(runs, start, end, shelf)
     circles = _inscribed(shelf)
     circles = _fitted(circles, rim, runs.regions)
-    for _ in range(2):
-        more = _standing_out(circles, rim, runs, shelf)
-        if more.region.size == 0:
-            break
+    more = _standing_out(circles, rim, runs, shelf)
+    if more.region.size:
         circles = _fitted(circles.joined(more), rim, runs.regions, least_rim=_LEAST_RIM)
-        # More than that in one heap cannot be told apart, and would take ever longer.
-        circles = circles.kept(circles.many(runs.regions)[0][circles.region] <= _MOST_CIRCLES)
+    # More than that in one heap cannot be told apart, and would take ever longer.
+    circles = circles.kept(circles.many(runs.regions)[0][circles.region] <= _MOST_CIRCLES)
     return circles.kept(_explained(circles, rim, whole)[circles.region])
 
 
