@@ -154,9 +154,31 @@ class PaperFilter(filters.FilterSet):
     order = Order(fields=["created_at"])
 
 
+class CardScanFilter(filters.FilterSet):
+    operator = filters.UUIDFilter("operator_id")
+    test = filters.UUIDFilter("test_id")
+    setup = filters.UUIDFilter("test__setup_id")
+    aircraft = filters.UUIDFilter("test__setup__aircraft_id")
+    flight_pass = filters.UUIDFilter("flight_pass_id")
+    measured = Truth("measurement", lookup_expr="isnull", exclude=True)
+    order = Order(fields=["number", "created_at"])
+
+
+class CardMeasurementFilter(filters.FilterSet):
+    operator = filters.UUIDFilter("operator_id")
+    scan = filters.UUIDFilter("scan_id")
+    test = filters.UUIDFilter("scan__test_id")
+    setup = filters.UUIDFilter("scan__test__setup_id")
+    aircraft = filters.UUIDFilter("scan__test__setup__aircraft_id")
+    method_version = filters.CharFilter()
+    order = Order(fields=["number", "created_at"])
+
+
 class JobFilter(filters.FilterSet):
     operator = filters.UUIDFilter("operator_id")
-    kind = filters.ChoiceFilter(choices=[("analysis", "Analysis"), ("report", "Report")])
+    kind = filters.ChoiceFilter(
+        choices=[("analysis", "Analysis"), ("cards", "Cards"), ("report", "Report")]
+    )
     state = filters.ChoiceFilter(choices=JobState.choices)
     subject_id = filters.UUIDFilter()
     has_ended = Truth(method="only_ended")

@@ -13,6 +13,8 @@ from rest_framework.parsers import MultiPartParser
 
 # A day's files of one test, with room to spare; each file has its own, smaller limit.
 FILES_AT_LIMIT = 10
+# Scans lie on disk until it is their turn, and are as large as a disk would not like ten times.
+SCANS_AT_LIMIT = 4
 
 
 class TooLarge(APIException):
@@ -25,13 +27,27 @@ class TooLarge(APIException):
 class LimitedMultiPartParser(MultiPartParser):
     """Files, together up to ten times what one file may have."""
 
+    def most(self) -> int:
+        """Return how many bytes may come at once."""
+        most: int = FILES_AT_LIMIT * settings.UPLOAD_LIMIT_BYTES
+        return most
+
     def parse(self, stream: Any, media_type: str | None = None, parser_context: Any = None) -> Any:
         """Return the parts. A server hands nothing on without a length (see PEP 3333)."""
         length = int(parser_context["request"].META.get("CONTENT_LENGTH") or 0)
-        most = FILES_AT_LIMIT * settings.UPLOAD_LIMIT_BYTES
+        most = self.most()
         if length > most:
             raise TooLarge(
                 f"The files have {length / 1e6:.1f} MB together; "
                 f"at most {most / 1e6:.1f} MB may be sent at once."
             )
         return super().parse(stream, media_type, parser_context)
+
+
+class ScanParser(LimitedMultiPartParser):
+    """Scans, together up to four times what one scan may have."""
+
+    def most(self) -> int:
+        """Return how many bytes may come at once."""
+        most: int = SCANS_AT_LIMIT * settings.SCAN_LIMIT_BYTES
+        return most

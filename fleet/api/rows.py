@@ -2,12 +2,31 @@
 
 from __future__ import annotations
 
-from django.db.models import Case, CharField, Exists, OuterRef, Q, QuerySet, Value, When
+from django.db.models import Case, CharField, Exists, OuterRef, Q, QuerySet, Subquery, Value, When
 from django.utils import timezone
 
-from fleet.models import ENDED, AnalysisRun, Approval, Job, Paper, Person, SetUp
+from fleet.models import (
+    ENDED,
+    AnalysisRun,
+    Approval,
+    CardRun,
+    CardScan,
+    Job,
+    Paper,
+    Person,
+    SetUp,
+)
 from fleet.queries.progress import HEAVY
-from fleet.queries.whose import analyses_of, approvals_of, jobs_of, papers_of
+from fleet.queries.whose import (
+    analyses_of,
+    approvals_of,
+    card_runs_of,
+    card_scans_of,
+    jobs_of,
+    papers_of,
+)
+
+HEAVY_CARDS = ("document", "parameters")
 
 
 def light_analyses_of(person: Person) -> QuerySet[AnalysisRun]:
@@ -44,7 +63,33 @@ def judged_approvals_of(person: Person) -> QuerySet[Approval]:
 
 def light_jobs_of(person: Person) -> QuerySet[Job]:
     """Jobs with what came of them, without the inputs they hold or the documents they made."""
-    return jobs_of(person).defer("parameters", *(f"analysis__{name}" for name in HEAVY))
+    return (
+        jobs_of(person)
+        .select_related("card_run")
+        .defer(
+            "parameters",
+            *(f"analysis__{name}" for name in HEAVY),
+            *(f"card_run__{name}" for name in HEAVY_CARDS),
+        )
+    )
+
+
+def card_scans_with_work_of(person: Person) -> QuerySet[CardScan]:
+    """Scans of cards, each with `measurement`, the latest, and `job`, the last, and its state."""
+    runs = CardRun.objects.filter(scan=OuterRef("pk")).order_by("-number")
+    jobs = Job.objects.filter(kind="cards", subject_id=OuterRef("pk")).order_by(
+        "-created_at", "-id"
+    )
+    return card_scans_of(person).annotate(
+        measurement=Subquery(runs.values("pk")[:1]),
+        job=Subquery(jobs.values("pk")[:1]),
+        job_state=Subquery(jobs.values("state")[:1]),
+    )
+
+
+def light_card_runs_of(person: Person) -> QuerySet[CardRun]:
+    """Measurements of cards without their documents."""
+    return card_runs_of(person).defer(*HEAVY_CARDS)
 
 
 def light_papers_of(person: Person) -> QuerySet[Paper]:

@@ -18,13 +18,14 @@ ABOUT = """
 `Authorization: Bearer TOKEN`. It is good until somebody signs out with it.
 
 **Units.** SI always, whatever units you read on pages: the name of a value carries its unit
-(`swath_m`, `airspeed_m_s`, `rate_l_per_ha`, `pressure_kpa`). Moments are ISO 8601 with their zone.
+(`swath_m`, `airspeed_m_s`, `rate_l_per_ha`, `dv50_um`). Moments are ISO 8601 with their zone.
 
 **Lists.** `limit` (1 to 200, usually 50), `offset`, `order` (`-` before a name turns it round)
 and the filters named at each list. A filter that does not exist is an error.
 
-**Background work.** Analyses and reports answer 202 with a job; ask for the job at its `Location`
-until `has_ended`, then follow `analysis` or `paper`, or read `reason`.
+**Background work.** Analyses, measurements of cards and reports answer 202 with a job; ask for the
+job at its `Location` until `has_ended`, then follow `analysis`, `card_measurement` or `paper`, or
+read `reason`. Scans of cards answer with a job each.
 
 **Problems.** Anything that is not a success is `application/problem+json` (RFC 9457): `detail` is
 a sentence; `errors` has sentences by the place of the value. What is not yours is not found.

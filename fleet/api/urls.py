@@ -3,7 +3,7 @@
 from django.urls import URLPattern, URLResolver, include, path, re_path
 from drf_spectacular.views import SpectacularAPIView
 
-from fleet.api.views import account, aircraft, passes, people, results, visits, work
+from fleet.api.views import account, aircraft, cards, passes, people, results, visits, work
 
 app_name = "api"
 
@@ -29,6 +29,33 @@ v1: list[URLPattern] = [
     path("tests/<uuid:pk>/analyses/", visits.TestAnalyses.as_view(), name="test-analyses"),
     path("tests/<uuid:pk>/passes/", passes.TestPasses.as_view(), name="test-passes"),
     path("tests/<uuid:pk>/passes/aborted/", passes.TestAborted.as_view(), name="test-aborted"),
+    path("tests/<uuid:pk>/cards/", cards.TestCards.as_view(), name="test-cards"),
+    path("tests/<uuid:pk>/card-scans/", cards.TestCardScans.as_view(), name="test-card-scans"),
+    path("card-scans/", cards.CardScanList.as_view(), name="card-scan-list"),
+    path("card-scans/<uuid:pk>/", cards.CardScanDetail.as_view(), name="card-scan-detail"),
+    path("card-scans/<uuid:pk>/file/", cards.CardScanFile.as_view(), name="card-scan-file"),
+    path("card-scans/<uuid:pk>/places/", cards.CardScanPlaces.as_view(), name="card-scan-places"),
+    path(
+        "card-scans/<uuid:pk>/measurements/",
+        cards.CardScanMeasurements.as_view(),
+        name="card-scan-measurements",
+    ),
+    path("card-measurements/", cards.CardMeasurementList.as_view(), name="card-measurement-list"),
+    path(
+        "card-measurements/<uuid:pk>/",
+        cards.CardMeasurementDetail.as_view(),
+        name="card-measurement-detail",
+    ),
+    path(
+        "card-measurements/<uuid:pk>/cards/<int:number>/",
+        cards.CardResult.as_view(),
+        name="card-measurement-card",
+    ),
+    path(
+        "card-measurements/<uuid:pk>/cards/<int:number>/picture/",
+        cards.CardPicture.as_view(),
+        name="card-measurement-picture",
+    ),
     path("passes/", passes.PassList.as_view(), name="pass-list"),
     path("passes/<uuid:pk>/", passes.PassDetail.as_view(), name="pass-detail"),
     path("passes/<uuid:pk>/overrule/", passes.PassOverrule.as_view(), name="pass-overrule"),

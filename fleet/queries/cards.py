@@ -84,7 +84,7 @@ def scans_seen(person: Person, test: Test) -> list[SeenScan]:
         "created_at", "id"
     ):
         jobs[job.subject_id] = job
-    return [_seen(scan, jobs.get(scan.pk)) for scan in scans]
+    return [seen_scan(scan, jobs.get(scan.pk)) for scan in scans]
 
 
 def under_way(person: Person, test: Test) -> dict[int, Job]:
@@ -94,7 +94,8 @@ def under_way(person: Person, test: Test) -> dict[int, Job]:
     return {numbers[job.subject_id]: job for job in jobs}
 
 
-def _seen(scan: CardScan, job: Job | None) -> SeenScan:
+def seen_scan(scan: CardScan, job: Job | None = None) -> SeenScan:
+    """Return a scan with the cards of its latest measurement and their places."""
     run = next(iter(scan.runs.all()), None)
     places = {row.number: row for row in scan.places.all()}
     cards = []

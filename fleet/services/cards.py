@@ -17,7 +17,13 @@ from fleet.services.base import checked, refuse
 from fleet.services.card_pictures import BED_PX, CARD_PX, keep_preview
 from patterns.cards.bed import FoundCard, cut, find_cards
 from patterns.cards.classes import class_table
-from patterns.cards.decode import CardImage, check_header, read_image
+from patterns.cards.decode import (
+    HIGHEST_DPI,
+    LOWEST_DPI,
+    CardImage,
+    check_header,
+    read_image,
+)
 from patterns.cards.document import to_bytes, to_document
 from patterns.cards.drops import general_spread, spread_factor
 from patterns.cards.measure import METHOD_VERSION, CardResult, Parameters, measure_card
@@ -83,6 +89,9 @@ def add_scans(
 
 
 def _check_settings(settings: CardSettings) -> None:
+    dpi = settings.dpi
+    if dpi is not None and not LOWEST_DPI <= dpi <= HIGHEST_DPI:
+        refuse({"dpi": [f"Must be a number from {LOWEST_DPI:g} to {HIGHEST_DPI:g} dpi."]})
     try:
         settings.parameters()
     except InputError as error:
@@ -231,7 +240,8 @@ def perform(job: Job, progress: jobs.Progress) -> Callable[[], None]:
             0.1 + 0.85 * len(cards) / len(found), f"Measuring card {card.number} of {len(found)}"
         )
         cards.append(_measured(image, card, parameters))
-    document = canonical_bytes({"dpi": image.dpi, "cards": cards})
+    size_px = [int(image.pixels.shape[1]), int(image.pixels.shape[0])]
+    document = canonical_bytes({"dpi": image.dpi, "image_px": size_px, "cards": cards})
     return lambda: _store(job, scan, settings, document, preview)
 
 

@@ -20,7 +20,7 @@ from django.urls import URLPattern, URLResolver, get_resolver, reverse
 from fleet import jobs, tenancy
 from fleet.models import Person
 from fleet.services import papers, passes
-from tests.cast import Cast, make_analysis, make_approval, make_tested
+from tests.cast import Cast, make_analysis, make_approval, make_cards, make_tested
 
 pytestmark = [pytest.mark.django_db]
 
@@ -142,6 +142,17 @@ TABLE: dict[str, list[Row]] = {
     "api:test-analyses": [analyst_deed("post", "test", 202)],
     "api:test-passes": [analyst_deed("post", "test", 400, multipart=True)],
     "api:test-aborted": [analyst_deed("post", "test", 400)],
+    "api:test-cards": [everybody("test")],
+    "api:test-card-scans": [analyst_deed("post", "test", 400, multipart=True)],
+    "api:card-scan-list": [everybody()],
+    "api:card-scan-detail": [everybody("scan")],
+    "api:card-scan-file": [everybody("scan")],
+    "api:card-scan-places": [analyst_deed("post", "scan", 400)],
+    "api:card-scan-measurements": [analyst_deed("post", "scan", 202)],
+    "api:card-measurement-list": [everybody()],
+    "api:card-measurement-detail": [everybody("measurement")],
+    "api:card-measurement-card": [everybody("measurement")],
+    "api:card-measurement-picture": [everybody("measurement")],
     "api:pass-list": [everybody()],
     "api:pass-detail": [everybody("pass"), analyst_deed("patch", "pass", 200)],
     "api:pass-overrule": [analyst_deed("post", "pass", 400)],
@@ -183,6 +194,7 @@ def world(cast: Cast) -> dict[str, Any]:
     """One of each record, all of them our operator's."""
     with tenancy.everyone():
         test = make_tested(cast)
+        scan = make_cards(cast, test, cards=1)
         analysis = make_analysis(cast, test)
         approval = make_approval(cast, analysis)
         passes.add_aborted_pass(test, by=cast.analyst, reason="Bird")
@@ -197,6 +209,8 @@ def world(cast: Cast) -> dict[str, Any]:
             "visit": test.visit,
             "test": test,
             "pass": test.passes.first(),
+            "scan": scan,
+            "measurement": scan.runs.get(),
             "job": job,
             "analysis": analysis,
             "approval": approval,
@@ -233,8 +247,9 @@ def _ask(
     name: str, pattern: URLPattern, row: Row, world: dict[str, Any], person: Person | None
 ) -> Any:
     keys = list(pattern.pattern.converters)
-    assert len(keys) == (1 if row.of else 0), f"{name}: address and table differ"
-    url = reverse(name, args=[world[row.of].pk] if row.of else [])
+    numbered = {"number": 1} if "number" in keys else {}  # of a card on its scan
+    assert len(keys) - len(numbered) == (1 if row.of else 0), f"{name}: address and table differ"
+    url = reverse(name, args=[world[row.of].pk, *numbered.values()] if row.of else [])
     client = Client(headers=_token(person) if name.startswith("api:") else None)
     if person is not None and not name.startswith("api:"):
         client.force_login(person)

@@ -6,6 +6,7 @@ that pages and API cannot differ.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from typing import Any
 
@@ -19,7 +20,10 @@ class Number(serializers.FloatField):
         """Return the number; neither true nor infinity nor NaN is one."""
         if isinstance(data, bool):
             self.fail("invalid")
-        return float(super().to_internal_value(data))
+        value = float(super().to_internal_value(data))
+        if not math.isfinite(value):
+            self.fail("invalid")
+        return value
 
 
 class Strict(serializers.Serializer[Any]):

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from functools import cache
 from typing import Any
 
@@ -53,7 +52,7 @@ def check(response: Any, method: str) -> None:
     match = response.resolver_match
     if match is None or match.url_name in ("unknown", "schema") or method == "head":
         return
-    template = "/" + re.sub(r"<uuid:pk>", "{id}", match.route)
+    template = "/" + match.route.replace("<uuid:pk>", "{id}").replace("<int:number>", "{number}")
     operation = schema()["paths"][template].get(method)
     if operation is None:
         assert response.status_code == 405, (method, template, response.status_code)

@@ -14,8 +14,17 @@ from fleet.models import Approval
 from fleet.queries.standing import standings
 from fleet.services import aircraft as aircraft_services
 from fleet.services import approvals, people, visits
+from fleet.services import cards as card_services
 from fleet.services import passes as pass_services
-from tests.cast import Cast, make_aircraft, make_approval, make_setup, make_visit, nozzles
+from tests.cast import (
+    Cast,
+    card_file,
+    make_aircraft,
+    make_approval,
+    make_setup,
+    make_visit,
+    nozzles,
+)
 from tests.fleet.api.client import signed_in
 from tests.fleet.api.world import make_world
 
@@ -30,6 +39,8 @@ LISTS = [
     "visits",
     "tests",
     "passes",
+    "card-scans",
+    "card-measurements",
     "analyses",
     "approvals",
     "papers",
@@ -91,7 +102,7 @@ def test_lists_same_queries_for_1_and_3(cast: Cast, monkeypatch):
 def test_lists_leave_documents_where_they_are(cast: Cast, monkeypatch):
     make_world(cast, monkeypatch)
     client = signed_in(cast.analyst)
-    for name in ("analyses", "approvals", "papers", "jobs"):
+    for name in ("analyses", "approvals", "papers", "jobs", "card-scans", "card-measurements"):
         with CaptureQueriesContext(connection) as caught:
             client.get(f"/api/v1/{name}/")
         said = " ".join(query["sql"] for query in caught)
@@ -276,7 +287,44 @@ def test_tests_passes_and_what_follows(cast: Cast, monkeypatch):
     assert keys(client, "jobs", kind="report", operator=ours.operator.pk) == key(ours.job)
     assert keys(client, "jobs", state="done", subject_id=ours.test.pk) == key(ours.analysis.job)
     assert set(keys(client, "jobs", has_ended="false")) == set(key(ours.job, theirs.job))
-    assert len(keys(client, "jobs", has_ended="true")) == 2
+    assert set(keys(client, "jobs", kind="cards")) == set(
+        key(ours.card_run.job, theirs.card_run.job)
+    )
+    assert len(keys(client, "jobs", has_ended="true")) == 4  # cards and analysis of each
+
+
+def test_card_scans_and_measurements(cast: Cast, monkeypatch):
+    ours = make_world(cast, monkeypatch)
+    theirs = make_world(cast, monkeypatch, cast.other_operator, number=2)
+    with tenancy.everyone():
+        [waiting] = card_services.add_scans(
+            ours.test,
+            by=cast.analyst,
+            files=[("later.png", card_file(5))],
+            flight_pass=ours.flight_pass,
+        )
+    client = signed_in(cast.analyst)
+    for field, row in (
+        ("operator", ours.operator),
+        ("aircraft", ours.aircraft),
+        ("setup", ours.setup),
+        ("test", ours.test),
+    ):
+        assert keys(client, "card-scans", **{field: row.pk}) == key(ours.card_scan, waiting.scan)
+        assert keys(client, "card-measurements", **{field: row.pk}) == key(ours.card_run), field
+    assert keys(client, "card-scans", flight_pass=ours.flight_pass.pk) == key(waiting.scan)
+    assert keys(client, "card-scans", measured="false") == key(waiting.scan)
+    assert set(keys(client, "card-scans", measured="true")) == set(
+        key(ours.card_scan, theirs.card_scan)
+    )
+    assert keys(client, "card-scans", test=ours.test.pk, order="-number") == key(
+        waiting.scan, ours.card_scan
+    )
+    assert keys(client, "card-measurements", scan=theirs.card_scan.pk) == key(theirs.card_run)
+    assert keys(client, "card-measurements", method_version="cards-0") == []
+    assert keys(client, "card-measurements", order="-created_at") == key(
+        theirs.card_run, ours.card_run
+    )
 
 
 def test_approvals_by_what_became_of_them(cast: Cast, monkeypatch):

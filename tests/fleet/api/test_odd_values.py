@@ -91,6 +91,10 @@ def bodies(cast: Cast, world: World) -> dict[tuple[str, str], dict]:
         ("post", "tests/{test}/analyses/"): {},
         ("patch", "passes/{flight_pass}/"): {},
         ("post", "passes/{flight_pass}/overrule/"): {"overrule": "", "overrule_reason": "Gust"},
+        ("post", "card-scans/{card_scan}/places/"): {
+            "places": [{"number": 1, "position_m": -2.5, "left_out_reason": ""}]
+        },
+        ("post", "card-scans/{card_scan}/measurements/"): {},
         ("post", "analyses/{analysis}/approvals/"): approval,
         ("post", "analyses/{analysis}/papers/"): {},
         ("post", "approvals/{approval}/withdrawal/"): {"reason": "Bent"},

@@ -51,7 +51,10 @@ def test_every_address_has_a_name_and_is_described():
     assert None not in found
     assert set(found) >= UNDOCUMENTED
     described = {
-        path.removeprefix("/api/v1/").replace("{id}", "<uuid:pk>") for path in schema()["paths"]
+        path.removeprefix("/api/v1/")
+        .replace("{id}", "<uuid:pk>")
+        .replace("{number}", "<int:number>")
+        for path in schema()["paths"]
     }
     ours = {
         pattern.removeprefix("v1/v1/").removeprefix("v1/")
@@ -88,10 +91,16 @@ def test_everything_but_signing_in_asks_for_a_token():
     assert schema()["components"]["securitySchemes"]["tokenAuth"]["scheme"] == "bearer"
 
 
+# Shares and counts have none, and `dpi` is one. Figures stand under names that carry theirs; for a
+# spread factor and a drift statement the unit is told beside the number.
+NO_UNIT = {"share", "count", "confidence", "dpi", "spread_a", "spread_b", "value", "limit"}
+BOUNDS = {"low", "high"}
+
+
 def test_lengths_speeds_and_rates_carry_their_unit():
     """SI always: a bare `swath` or `speed` would leave the unit to the reader's guess."""
     for name, component in schema()["components"]["schemas"].items():
         for field, described in component.get("properties", {}).items():
-            if described.get("type") == "number" and field != "share":
+            if described.get("type") == "number" and field not in NO_UNIT | BOUNDS:
                 units = ("_m", "_m_s", "_kpa", "_l_per_ha", "_deg", "_c", "_percent")
-                assert field.endswith((*units, "_line")), (name, field)
+                assert field.endswith((*units, "_line", "_um", "_cm2")), (name, field)

@@ -12,6 +12,8 @@ from fleet.models import (
     Aircraft,
     AnalysisRun,
     Approval,
+    CardRun,
+    CardScan,
     FlightPass,
     Job,
     Operator,
@@ -27,6 +29,7 @@ from tests.cast import (
     make_aircraft,
     make_analysis,
     make_approval,
+    make_cards,
     make_setup,
     make_test,
     make_visit,
@@ -46,6 +49,8 @@ class World:
     visit: Visit
     test: Test
     flight_pass: FlightPass
+    card_scan: CardScan
+    card_run: CardRun
     analysis: AnalysisRun
     job: Job
     approval: Approval
@@ -65,6 +70,7 @@ def make_world(
         files = [("one.csv", trace_file(seed=1)), ("two.csv", trace_file(seed=2))]
         first, _ = pass_services.add_passes(test, by=cast.analyst, files=files)
         assert first.flight_pass is not None, first.error
+        scan = make_cards(cast, test, cards=1)
         analysis = make_analysis(cast, test)
         approval = make_approval(cast, analysis)
         job = papers.request_report(analysis, by=cast.analyst)
@@ -75,6 +81,8 @@ def make_world(
             visit=visit,
             test=test,
             flight_pass=first.flight_pass,
+            card_scan=scan,
+            card_run=scan.runs.get(),
             analysis=analysis,
             job=job,
             approval=approval,
