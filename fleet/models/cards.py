@@ -62,8 +62,9 @@ class CardPlace(OperatorRecord):
 class CardRun(Sealed, OperatorRecord):
     """A finished measurement of one scan. Measuring again with other settings is another run.
 
-    `document` is canonical JSON: `cards`, one entry for each card in order, each with its outline
-    on the scan, its result, and the digests of its preview and of the list of its stains.
+    `document` is canonical JSON: `dpi` and `image_px` of the scan, and `cards`, one entry for each
+    card in order, each with its outline on the scan, its result, and the digests of its preview and
+    of the list of its stains.
     """
 
     operator = models.ForeignKey("fleet.Operator", on_delete=models.PROTECT, related_name="+")
@@ -88,7 +89,13 @@ class CardRun(Sealed, OperatorRecord):
         return f"Measurement {self.number}"
 
     @cached_property
+    def content(self) -> dict[str, Any]:
+        """Return the document as plain data."""
+        document: dict[str, Any] = json.loads(self.document)
+        return document
+
+    @property
     def cards(self) -> list[dict[str, Any]]:
         """Return the cards of the document, in order."""
-        found: list[dict[str, Any]] = json.loads(self.document)["cards"]
+        found: list[dict[str, Any]] = self.content["cards"]
         return found

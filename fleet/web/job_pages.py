@@ -12,7 +12,7 @@ from django.views.decorators.http import require_safe
 from django_htmx.http import HttpResponseClientRedirect, HttpResponseStopPolling
 
 from fleet.models import Job, JobState
-from fleet.queries.whose import analyses_of, jobs_of, tests_of
+from fleet.queries.whose import analyses_of, card_scans_of, jobs_of, tests_of
 
 STOP_POLLING = HttpResponseStopPolling.status_code
 NAMES = {"analysis": "Analysis", "report": "Report"}
@@ -24,6 +24,9 @@ def job(request: HttpRequest, job_id: Any) -> HttpResponse:
     """Show a job; once it is done, go to what came of it."""
     found = get_object_or_404(jobs_of(request.user), pk=job_id)
     stay = "stay" in request.GET  # asked from a page that somebody may be typing on
+    if found.kind == "cards":  # the page of the cards tells of its own jobs
+        scan = get_object_or_404(card_scans_of(request.user), pk=found.subject_id)
+        return redirect(reverse("cards", args=[scan.test_id]) + f"#scan-{scan.number}")
     there = _result(found) if found.state == JobState.DONE else ""
     if there and not stay:
         return HttpResponseClientRedirect(there) if request.htmx else redirect(there)

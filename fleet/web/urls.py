@@ -5,6 +5,7 @@ from django.urls import URLPattern
 from fleet.web import (
     account,
     approval_pages,
+    card_pages,
     fleet_pages,
     job_pages,
     office_pages,
@@ -23,6 +24,7 @@ urlpatterns: list[URLPattern] = [
     *visit_pages.urlpatterns,
     *test_pages.urlpatterns,
     *pass_pages.urlpatterns,
+    *card_pages.urlpatterns,
     *job_pages.urlpatterns,
     *result_pages.urlpatterns,
     *approval_pages.urlpatterns,

@@ -109,6 +109,14 @@ TABLE: dict[str, list[Row]] = {
     "pass": [everybody("pass")],
     "pass-overrule": [analyst_deed("post", "pass", 302)],
     "raw-file": [everybody("pass")],
+    # cards
+    "cards": [everybody("test"), analyst_deed("post", "test", 200)],
+    "card-places": [analyst_deed("post", "scan", 302)],
+    "card-again": [analyst_deed("post", "scan", 302)],
+    "card-scan-file": [everybody("scan")],
+    "card": [everybody("scan")],
+    "card-picture": [everybody("scan")],
+    "card-stains": [everybody("scan")],
     # results
     "job": [Row("get", "job", 302, 302, 302, 302, 404)],  # it has ended and leads to its paper
     "analysis": [everybody("analysis")],

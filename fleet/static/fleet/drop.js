@@ -1,5 +1,6 @@
-// Files for passes: dropped or picked, sent at once, each answered beside its name. Without this
-// script the form's own button sends them.
+// Files for passes and scans of cards: dropped or picked, each answered beside its name. Those of a
+// form with data-drop="hold" wait for its button, others are sent at once. Without this script the
+// form's own button sends them.
 "use strict";
 
 (() => {
@@ -14,8 +15,11 @@
     return files === 1 ? "1 file" : `${files} files`;
   };
 
+  const press = (form) => `press ${form.querySelector("button").textContent}`;
+
   const send = (form) => {
     if (!input(form).files.length) return;
+    if (form.dataset.drop === "hold") return say(form, `${count(form)}: ${names(form)}. Now ${press(form)}.`);
     if (!navigator.onLine) return offline(form);
     say(form, `Sending ${count(form)}: ${names(form)}`);
     form.requestSubmit();
@@ -24,7 +28,7 @@
     say(
       form,
       `No connection. Not sent yet: ${names(form)}. This page cannot keep files: leave it open and ` +
-        "press Add passes when the connection is back."
+        `${press(form)} when the connection is back.`
     );
 
   document.addEventListener("dragover", (event) => {
@@ -64,6 +68,6 @@
     const form = zone(event);
     if (!form) return;
     const status = event.detail.xhr.status;
-    say(form, `Not added (the server answered ${status}): ${names(form)}. Press Add passes to try again.`);
+    say(form, `Not added (the server answered ${status}): ${names(form)}. To try again, ${press(form)}.`);
   });
 })();

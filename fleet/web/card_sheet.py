@@ -1,0 +1,242 @@
+"""What the pages of droplet cards show: the test as a whole, each scan, one card."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import Any, Final
+
+from django.conf import settings as django_settings
+from django.http import HttpRequest
+
+from fleet import measures, rules
+from fleet.models import AnalysisRun, CardRun, Test
+from fleet.queries.cards import CardsOfTest, SeenCard, SeenScan, cards_of_test
+from fleet.services.cards import AddedScan
+from fleet.web.forms_cards import EvenPlacesForm, MeasureForm, PlacesForm, ScansForm
+from patterns.cards.across import AcrossSwath
+from patterns.cards.classes import SizeClass, class_table
+from patterns.cards.drops import spread_factor
+from patterns.cards.spectrum import Spectrum
+from patterns.draw import COMPACT, WIDE, across_chart, spectrum_chart
+from patterns.draw.cards import Across
+
+SIZES = (("desk", WIDE), ("phone", COMPACT))
+CHARTS: Final[tuple[Across, ...]] = ("deposit", "coverage", "dv50")
+
+
+@dataclass(frozen=True, slots=True)
+class ScanSheet:
+    """One scan with its forms."""
+
+    seen: SeenScan
+    places_form: PlacesForm | None
+    even_form: EvenPlacesForm | None
+    again_form: MeasureForm | None
+    rows: list[dict[str, Any]]
+
+    @property
+    def left_out(self) -> int:
+        """How many cards are left out."""
+        return sum(bool(card.left_out_reason) for card in self.seen.cards)
+
+    @property
+    def unplaced(self) -> bool:
+        """Whether the place of a card is still to be said."""
+        return any(card.position_m is None for card in self.seen.cards)
+
+    @property
+    def runs(self) -> list[dict[str, Any]]:
+        """Every measurement, the newest first, with its settings in words."""
+        return [{"run": run, "settings": settings_words(run)} for run in self.seen.scan.runs.all()]
+
+
+def sheet(
+    request: HttpRequest,
+    test: Test,
+    added: Sequence[AddedScan] = (),
+    scans_form: ScansForm | None = None,
+    **forms: Any,
+) -> dict[str, Any]:
+    """Return what the page of a test's cards needs. `forms` replace those of one scan."""
+    system = request.user.unit_system
+    found = cards_of_test(request.user, test)
+    may_test = rules.may_test(request.user)
+    scans = [scan_sheet(seen, system, may_test, **forms) for seen in (found.scans if found else [])]
+    return {
+        "test": test,
+        "visit": test.visit,
+        "together": together(test, found, system) if found else None,
+        "scans": scans,
+        "waiting": [one.seen for one in scans if one.seen.job and not one.seen.job.has_ended],
+        "added": added,
+        "may_test": may_test,
+        "scans_form": scans_form or ScansForm(test=test, system=system),
+        "most_files": django_settings.DATA_UPLOAD_MAX_NUMBER_FILES,
+        "section": "visits",
+    }
+
+
+def scan_sheet(
+    seen: SeenScan, system: str, may_test: bool, scan_id: Any = None, **forms: Any
+) -> ScanSheet:
+    """Return one scan with its forms; those given are of the scan `scan_id`."""
+    own = forms if seen.scan.pk == scan_id else {}
+    name = f"id_scan{seen.scan.number}_%s"
+    places = even = again = None
+    if may_test:
+        settings = seen.run.parameters if seen.run else {}
+        again = own.get("again_form") or MeasureForm(
+            system=system, auto_id=f"{name}_again", initial=_chosen(settings)
+        )
+        if seen.cards:
+            places = own.get("places_form") or PlacesForm(
+                cards=seen.cards, system=system, auto_id=name
+            )
+            even = own.get("even_form") or EvenPlacesForm(system=system, auto_id=name)
+    return ScanSheet(seen, places, even, again, [card_row(card) for card in seen.cards])
+
+
+def _chosen(settings: dict[str, Any]) -> dict[str, Any]:
+    return {name: value for name, value in settings.items() if value not in (None, "")}
+
+
+def settings_words(run: CardRun) -> str:
+    """Say how a scan was measured."""
+    chosen = run.parameters
+    if chosen["spread_a"] is not None:
+        spread = f"drop = {chosen['spread_a']:g} · stain^{chosen['spread_b']:g}"
+    else:
+        spread = spread_factor(chosen["spread"] or "water_on_water_sensitive").name
+    table = class_table(chosen["table"]) if chosen["table"] else class_table()
+    return f"{spread}; classes by {table.name}; {run.content['dpi']:g} dpi"
+
+
+# --- The test as a whole -------------------------------------------------------------------------
+
+
+def together(test: Test, found: CardsOfTest, system: str) -> dict[str, Any]:
+    """Return what the cards that count say together."""
+    across = found.across
+    said: dict[str, Any] = {
+        "cards": len(found.cards),
+        "counting": len(found.counting),
+        "across": across,
+        "size_class": found.size_class,
+        "drift": found.drift,
+        "remarks": found.remarks,
+    }
+    if across is None:
+        return said
+    said["charts"] = _across_charts(test, across, system)
+    if across.whole is not None:
+        said["whole"] = spectrum_figures(across.whole)
+        said["charts"]["spectrum"] = spectrum_charts(across.whole, found.size_class, "cards")
+    return said
+
+
+def spectrum_figures(found: Spectrum) -> dict[str, Any]:
+    """Return the figures of a spectrum as pages write them, diameters in µm."""
+    fines = [
+        {
+            "below_um": f"{one.cut_off_um:g}",
+            "percent": f"{one.percent.value:.1f}",
+            "bounds": bounds(one.percent.low, one.percent.high, 1),
+        }
+        for one in found.volume_below
+    ]
+    return {
+        "dv10": f"{found.dv10_um.value:.0f}",
+        "dv50": f"{found.dv50_um.value:.0f}",
+        "dv50_bounds": bounds(found.dv50_um.low, found.dv50_um.high, 0),
+        "dv90": f"{found.dv90_um.value:.0f}",
+        "span": f"{found.relative_span.value:.2f}",
+        "number_median": f"{found.number_median_um.value:.0f}",
+        "sauter": f"{found.sauter_um.value:.0f}",
+        "stains": found.stains,
+        "confidence": f"{100 * found.confidence:.0f}",
+        # Where drift becomes a real concern by the sources beside the cut-offs: the largest.
+        "fines": fines[-1] if fines else None,
+        "other_fines": fines[:-1],
+        "remarks": found.remarks,
+    }
+
+
+def bounds(low: float, high: float, digits: int) -> str:
+    """Write bounds; nothing where none were taken."""
+    if not (math.isfinite(low) and math.isfinite(high)):
+        return ""
+    return f"{low:.{digits}f} to {high:.{digits}f}"
+
+
+def _across_charts(test: Test, across: AcrossSwath, system: Any) -> dict[str, Any]:
+    analysis: AnalysisRun | None = test.analyses.order_by("-number").first()
+    pattern = analysis.result.pattern if analysis else None
+    string = (pattern.position_m, pattern.deposit) if pattern else None
+    silent = replace(across, remarks=())  # the page tells them once, in the reader's units
+    return {
+        what: {
+            name: across_chart(
+                silent,
+                what,
+                string=string if what == "deposit" else None,
+                system=system,
+                chart_id=f"cards-{what}-{name}",
+                size=size,
+            )
+            for name, size in SIZES
+        }
+        for what in CHARTS
+    }
+
+
+def spectrum_charts(found: Spectrum, size_class: SizeClass | None, ident: str) -> dict[str, str]:
+    """Draw a spectrum for a desk and for a phone."""
+    return {
+        name: spectrum_chart(found, size_class, chart_id=f"{ident}-spectrum-{name}", size=size)
+        for name, size in SIZES
+    }
+
+
+# --- One card ------------------------------------------------------------------------------------
+
+
+def card_row(card: SeenCard) -> dict[str, Any]:
+    """Return what lists show of a card."""
+    entry, drops = card.entry, card.entry["drops"]
+    return {
+        "card": card,
+        "outline": " ".join(f"{x:g},{y:g}" for x, y in entry["corners_px"]),
+        "middle": _middle(entry["corners_px"]),
+        "font": f"{0.35 * _breadth(entry['corners_px']):.0f}",
+        "per_cm2": f"{entry['stains_per_cm2']['value']:.0f}",
+        "coverage": f"{entry['coverage_percent']['value']:.1f} %",
+        "dv": " / ".join(f"{drops[key]['value']:.0f}" for key in DIAMETERS) if drops else "–",
+        "size_class": entry["size_class"],
+        "warnings": [one for one in entry["remarks"] if one["weight"] != "note"],
+    }
+
+
+DIAMETERS = ("dv10_um", "dv50_um", "dv90_um")
+
+
+def _middle(corners: Sequence[Sequence[float]]) -> dict[str, str]:
+    x, y = (sum(column) / len(corners) for column in zip(*corners, strict=True))
+    return {"x": f"{x:.0f}", "y": f"{y:.0f}"}
+
+
+def _breadth(corners: Sequence[Sequence[float]]) -> float:
+    """Length of the shorter edge at the upper left corner. [px]"""
+    first, second, _, last = corners
+    return min(math.dist(first, second), math.dist(first, last))
+
+
+def place_words(position_m: float | None, system: str) -> str:
+    """Say where a card lay."""
+    if position_m is None:
+        return ""
+    if abs(position_m) < 0.005:
+        return "on the flight line"
+    side = "left" if position_m < 0 else "right"
+    return f"{measures.show(abs(position_m), 'place', system)} {side} of the flight line"
