@@ -21,7 +21,7 @@ from patterns.cards._split import Parts, split
 from patterns.cards._weights import edge_weight, hidden_weight
 from patterns.cards.separate import Separation
 from patterns.errors import InputError
-from patterns.remarks import Remark
+from patterns.remarks import Remark, Weight
 
 # A blurred disc must be this many standard deviations of the blur wide to show half its ink.
 _BLURS_A_STAIN: Final = 3.0
@@ -65,6 +65,8 @@ class StainParameters:
         What fills less than this share, and has no neck, is several stains lost in one another.
     most_split_percent : float
         Cover above which touching stains are no longer told apart [%].
+    hidden_percent : float
+        Share of the count made up for as hidden from which it is said [%].
     crowded_percent : float
         Cover from which so many stains are lost in one another that it is warned of [%].
     """
@@ -76,6 +78,7 @@ class StainParameters:
     odd_fill: float = 0.6
     merged_fill: float = 0.93
     most_split_percent: float = 40.0
+    hidden_percent: float = 1.0
     crowded_percent: float = 10.0
 
 
@@ -169,7 +172,7 @@ def measure_stains(
     smallest_um = max(smallest_um, settings.smallest_um or 0.0)
     diameter_um = 2.0 * np.sqrt(shapes.area / np.pi) * pixel_um
     flag = _flags(shapes, diameter_um, smallest_um, settings)
-    weight = _weights(shapes, flag, separation.valid_px)
+    weight, hidden_percent = _weights(shapes, flag, separation.valid_px)
     top, left, bottom, right = separation.valid_px
     foreign = (flag == Flag.ODD_SHAPE) | (flag == Flag.CLIP)
     valid_px2 = (bottom - top) * (right - left) - float(shapes.seen[foreign].sum())
@@ -191,7 +194,7 @@ def measure_stains(
         smallest_um=smallest_um,
         valid_area_cm2=max(valid_px2, 0.0) * (pixel_um * 1e-4) ** 2,
         coverage_percent=coverage,
-        remarks=_remarks(flag, shapes, coverage, split_percent, smallest_um, settings),
+        remarks=_remarks(flag, coverage, split_percent, hidden_percent, smallest_um, settings),
     )
 
 
@@ -286,49 +289,69 @@ def _flags(
 
 def _weights(
     shapes: _Shapes, flag: NDArray[np.uint8], valid_px: tuple[int, int, int, int]
-) -> Floats:
-    """How many stains each stands for after the rules for the edge and for hidden stains."""
+) -> tuple[Floats, float]:
+    """How many stains each stands for after both rules; share made up for as hidden. [%]"""
     top, left, bottom, right = valid_px
     card = float(right - left), float(bottom - top)
     stain = flag <= Flag.TOO_SMALL
     merged = int(np.count_nonzero(flag == Flag.MERGED))
-    weight = np.zeros(flag.size)
+    hidden = np.ones(flag.size)
     radius = np.sqrt(shapes.area[stain] / np.pi)
-    weight[stain] = hidden_weight(radius, card[0] * card[1], shapes.touching + merged)
-    weight *= edge_weight(shapes.width, shapes.height, card)
-    return np.where(~shapes.touches_edge & (flag <= Flag.MERGED), weight, 0.0)
+    hidden[stain] = hidden_weight(radius, card[0] * card[1], shapes.touching + merged)
+    counted = ~shapes.touches_edge & (flag <= Flag.MERGED)
+    weight = np.where(counted, edge_weight(shapes.width, shapes.height, card) * hidden, 0.0)
+    made_up = float((weight * (1.0 - 1.0 / hidden)).sum())
+    return weight, 100.0 * made_up / max(float(weight.sum()), 1.0)
 
 
 def _remarks(
     flag: NDArray[np.uint8],
-    shapes: _Shapes,
     coverage: float,
     split_percent: float,
+    hidden_percent: float,
     smallest_um: float,
     settings: StainParameters,
 ) -> tuple[Remark, ...]:
     found: list[Remark] = []
 
-    def say(code: str, count: int, text: str, warning: bool = False) -> None:
+    def say(code: str, count: int, one: str, more: str, weight: Weight) -> None:
         if count:
-            found.append(Remark(code, text, "warning" if warning else "note"))
+            found.append(Remark(code, one if count == 1 else f"{count} {more}", weight))
 
-    odd = int(np.count_nonzero(flag == Flag.ODD_SHAPE))
-    clips = int(np.count_nonzero(flag == Flag.CLIP))
-    small = int(np.count_nonzero(flag == Flag.TOO_SMALL))
-    merged = int(np.count_nonzero(flag == Flag.MERGED))
-    say("odd_shapes", odd, f"{odd} shapes that no drop makes were left out.", True)
-    say("clips", clips, f"{clips} shapes standing in from the edge were cut away.")
-    text = f"{small} marks under {smallest_um:.0f} µm were left out: too small for this resolution."
-    say("too_small", small, text)
-    text = f"{merged} shapes look like several stains in one and were counted as one each."
-    say("merged", merged, text, True)
-    crowded = int(coverage > settings.crowded_percent)
-    text = (
-        f"Stain covers {coverage:.1f} % of the card: many stains are lost in one another, the "
-        f"count is too low and sizes are too large ({split_percent:.0f} % came out of splitting)."
+    odd, clips, small, merged = (
+        int(np.count_nonzero(flag == kind))
+        for kind in (Flag.ODD_SHAPE, Flag.CLIP, Flag.TOO_SMALL, Flag.MERGED)
     )
-    say("crowded", crowded, text, True)
+    one, more = "One shape that no drop makes was", "shapes that no drop makes were"
+    say("odd_shapes", odd, f"{one} left out.", f"{more} left out.", "warning")
+    one, more = "One shape standing in from the edge was", "shapes standing in from the edge were"
+    say("clips", clips, f"{one} cut away.", f"{more} cut away.", "note")
+    under = f"under {smallest_um:.0f} µm"
+    one, more = f"One mark {under} was left out", f"marks {under} were left out"
+    why = "too small for this resolution."
+    say("too_small", small, f"{one}: {why}", f"{more}: {why}", "note")
+    one, more = "One shape looks", "shapes look"
+    like = "like several stains in one and"
+    say(
+        "merged",
+        merged,
+        f"{one} {like} was counted as one.",
+        f"{more} {like} were counted as one each.",
+        "warning",
+    )
+    if hidden_percent >= settings.hidden_percent:
+        text = (
+            f"{hidden_percent:.1f} % of the count are stains that, by chance, lie hidden under "
+            "larger ones: made up for by weights, not seen."
+        )
+        found.append(Remark("hidden", text, "note"))
+    if coverage > settings.crowded_percent:
+        text = (
+            f"Stain covers {coverage:.1f} % of the card: many stains are lost in one another, the "
+            f"count is too low and sizes are too large ({split_percent:.0f} % came out of "
+            "splitting)."
+        )
+        found.append(Remark("crowded", text, "warning"))
     return tuple(found)
 
 
