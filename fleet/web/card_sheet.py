@@ -17,12 +17,14 @@ from fleet.services.cards import AddedScan
 from fleet.web.forms_cards import EvenPlacesForm, MeasureForm, PlacesForm, ScansForm
 from patterns.cards.across import AcrossSwath
 from patterns.cards.classes import SizeClass, class_table
+from patterns.cards.drift import DriftPotential
 from patterns.cards.drops import spread_factor
 from patterns.cards.spectrum import Spectrum
 from patterns.draw import COMPACT, WIDE, across_chart, spectrum_chart
 from patterns.draw.cards import Across
 
 SIZES = (("desk", WIDE), ("phone", COMPACT))
+FIRST_ON_DRIFT: Final = ("fines", "fines_by_class")
 CHARTS: Final[tuple[Across, ...]] = ("deposit", "coverage", "dv50")
 
 
@@ -124,7 +126,7 @@ def together(test: Test, found: CardsOfTest, system: str) -> dict[str, Any]:
         "counting": len(found.counting),
         "across": across,
         "size_class": found.size_class,
-        "drift": found.drift,
+        **_drift(found.drift),
         "remarks": found.remarks,
     }
     if across is None:
@@ -134,6 +136,15 @@ def together(test: Test, found: CardsOfTest, system: str) -> dict[str, Any]:
         said["whole"] = spectrum_figures(across.whole)
         said["charts"]["spectrum"] = spectrum_charts(across.whole, found.size_class, "cards")
     return said
+
+
+def _drift(found: DriftPotential | None) -> dict[str, Any]:
+    """Part what is said on drift: beyond a limit or unknown first, then the rest, then "always"."""
+    statements = found.statements if found else ()
+    always = [one for one in statements if one.code == "always"]
+    first = [one for one in statements if one.weight != "states" or one.code in FIRST_ON_DRIFT]
+    more = [one for one in statements if one not in first and one not in always]
+    return {"drift": found, "drift_first": first, "drift_more": more, "drift_always": always}
 
 
 def spectrum_figures(found: Spectrum) -> dict[str, Any]:
