@@ -53,7 +53,20 @@ def test_dust_hairs_and_scraps_are_no_cards() -> None:
     pixels[20:60, 30:70] = 250  # a scrap of 3 mm
     pixels[10:13, :] = 250  # a hair over the whole bed
     pixels[-40:-38, 100:600] = 200
-    assert len(find_cards(CardImage("bed", "", bed.dpi, pixels))) == 2
+    found = find_cards(CardImage("bed", "", bed.dpi, pixels))
+    assert len(found) == 2
+    assert all(card.filled_percent > 95.0 for card in found)
+
+
+def test_two_cards_that_touch_are_shown_as_one_to_be_looked_at() -> None:
+    pixels = np.full((1500, 1200, 3), 20, dtype=np.uint8)
+    pixels[100:900, 100:400] = 235
+    pixels[600:1400, 380:680] = 235
+    pixels[100:900, 800:1100] = 235
+    touching, single = find_cards(CardImage("bed", "", 300.0, pixels))
+    assert touching.filled_percent < 80.0
+    assert single.filled_percent > 95.0
+    assert single.width_mm == pytest.approx(25.4, abs=0.1)
 
 
 def test_a_scan_of_one_card_is_the_whole_image() -> None:
