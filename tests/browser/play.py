@@ -21,7 +21,7 @@ def play() -> dict[str, str]:
 
     from fleet import jobs, tenancy
     from fleet.models import Job
-    from fleet.services import aircraft, analyses, approvals, papers, passes
+    from fleet.services import aircraft, analyses, approvals, cards, papers, passes
     from tests import cast as made
 
     settings.JOB_HINT = "tests.browser.play.need_no_hint"
@@ -47,6 +47,14 @@ def play() -> dict[str, str]:
         approval = made.make_approval(people, analysis, note="Edges a line apart.")
         report = papers.request_report(analysis, by=people.owner)
         jobs.run(report.pk)
+
+        # Cards measured twice, one of them left out.
+        scan = made.make_cards(people, test)
+        cards.place_cards(scan, by=people.analyst, places={2: (0.0, "Stepped on.")})
+        again = cards.measure_again(
+            scan, by=people.analyst, settings=cards.CardSettings(spread="none")
+        )
+        jobs.run(again.pk)
 
         # Withdrawn; then a set-up that was changed.
         second = made.make_aircraft(people, number=2)
@@ -74,6 +82,11 @@ def play() -> dict[str, str]:
         jobs.run(failed.pk)
         running_test = made.make_tested(people, made.make_setup(people, sixth, purpose="Seed"))
         running = analyses.request_analysis(running_test, by=people.analyst)
+        # Cards not placed yet, and a scan that is cut short.
+        files = [("bed.png", made.card_file(7, cards=2)), ("cut.png", made.card_file(9)[:-4000])]
+        for one in cards.add_scans(failed_test, by=people.analyst, files=files):
+            assert one.job is not None, one.error
+            jobs.run(one.job.pk)
         # In the hands of a worker that has an hour for it.
         Job.objects.filter(pk=running.pk).update(
             state="running",
@@ -99,6 +112,7 @@ def play() -> dict[str, str]:
                 "test_failed": failed_test,
                 "test_running": running_test,
                 "pass": flight_pass,
+                "scan": scan,
                 "analysis": analysis,
                 "other_analysis": other,
                 "approval": approval,
@@ -107,7 +121,7 @@ def play() -> dict[str, str]:
                 "failed_job": failed,
                 "running_job": running,
             }.items()
-        }
+        } | {"card": "1"}
 
 
 def need_no_hint(_job_id: Any) -> None:

@@ -48,6 +48,12 @@ PAGES = [
     ("analyst", "/tests/{test}/conditions/"),
     ("analyst", "/passes/{pass}/"),
     ("pilot", "/passes/{pass}/"),
+    ("analyst", "/tests/{test}/cards/"),
+    ("pilot", "/tests/{test}/cards/"),
+    ("analyst", "/tests/{test_without_passes}/cards/"),
+    ("analyst", "/tests/{test_failed}/cards/"),
+    ("owner", "/scans/{scan}/cards/{card}/"),
+    ("analyst", "/scans/{scan}/cards/{card}/?run=1"),
     ("analyst", "/jobs/{running_job}/"),
     ("analyst", "/jobs/{failed_job}/"),
     ("analyst", "/analyses/{analysis}/"),
@@ -62,7 +68,8 @@ PAGES = [
 # Not pages: they lead on, act, or hand out a file.
 NO_PAGES = {
     "home", "alive", "sign-out", "aircraft-service", "passes-add", "pass-aborted", "analyse",
-    "pass-overrule", "raw-file", "report", "paper", "withdraw",
+    "pass-overrule", "raw-file", "report", "paper", "withdraw", "card-places", "card-again",
+    "card-scan-file", "card-picture", "card-stains",
 }  # fmt: skip
 REFUSED = {("owner", "/nowhere/"): 404, ("pilot", "/fleet/new/"): 403}
 
