@@ -363,7 +363,8 @@ def _remarks(
     elif off > settings.wide_percent:
         text = f"By chance alone Dv0.5 may be off by {off:.0f} %, though there are {stains} stains."
         found.append(Remark("wide_bounds", text, "warning"))
-    large = float(drops[1][drops[0] > upper.value].sum())
+    # Of a whole test the weights are drops on a mean square centimetre, and no count of stains.
+    large = stains * float(drops[1][drops[0] > upper.value].sum() / drops[1].sum())
     if large < _FEW_LARGE:
         text = (
             f"Dv0.9 and the relative span rest on the few largest drops ({large:.0f} above Dv0.9): "

@@ -88,6 +88,15 @@ def test_bounds_hold_the_figures():
 
 
 class TestRemarks:
+    def test_few_large_drops_are_counted_as_stains_whatever_their_weight(self):
+        # Of 20 000 stains of one spray hundreds lie above Dv0.9, on one card or cut into ten; the
+        # weights of a whole are drops on a square centimetre, and would only make a dozen of them.
+        drops = np.random.default_rng(3).lognormal(math.log(250.0), math.log(1.4), 20_000)
+        for parts in (1, 10):
+            cards = [card(at, part, 900.0) for at, part in enumerate(np.split(drops, parts))]
+            whole = across_swath(cards, CUTS).whole
+            assert "few_large" not in [one.code for one in whole.remarks], parts
+
     def test_bare_cards_count_as_nothing_fallen(self):
         found = across_swath([of_rate(0, 20, 200), card(3, [], coverage=0.0)], CUTS)
         assert found.deposit_l_per_ha == pytest.approx([20, 0])
