@@ -51,6 +51,7 @@ def spectrum_chart(
     *,
     chart_id: str = "spectrum",
     size: Size = WIDE,
+    notes: bool = True,
 ) -> str:
     """Draw the volume distribution of the drops and its cumulative curve.
 
@@ -64,6 +65,8 @@ def spectrum_chart(
         Id of the drawing.
     size : Size
         `WIDE`, `PAPER`, `COMPACT` or another.
+    notes : bool
+        Whether the figures are told in sentences below the chart.
 
     Returns
     -------
@@ -84,7 +87,7 @@ def spectrum_chart(
         ),
         keys=_spectrum_keys(spectrum, tallest),
         flags=_spectrum_flags(spectrum),
-        notes=_spectrum_notes(spectrum, size_class),
+        notes=_spectrum_notes(spectrum, size_class) if notes else [],
     )
     sheet = Sheet(chart_id, size, furniture)
     plot = sheet.plot

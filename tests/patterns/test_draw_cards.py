@@ -113,6 +113,12 @@ def test_words_of_the_spectrum(spray):
     assert "from 3000 stains" in words
 
 
+def test_sentences_below_the_spectrum_can_stay_away_and_stand_in_its_description(spray):
+    bare = spectrum_chart(spray, notes=False)
+    assert bare.count("from 3000 stains") == 1
+    assert spectrum_chart(spray, size=WIDE).count("Sauter mean") == bare.count("Sauter mean") + 1
+
+
 @pytest.mark.parametrize("count", [1, 2, 3])
 def test_spectrum_of_hardly_a_drop(count):
     few = spectrum(np.full(count, 200.0), parameters=SpectrumParameters(resamplings=0))
