@@ -25,6 +25,7 @@ from patterns.overlap import Manner
 PAPER_FONT: Final = "DejaVu Sans Condensed, DejaVu Sans, sans-serif"
 # A column of 184 mm shows this width [px]; the text comes out at 7.8 pt.
 _COLUMN_PX: Final = 800.0
+_HALF_PX: Final = 0.486 * _COLUMN_PX
 _BOOM: Final = Size(400.0, 0.0, 12.0)
 _SVG: Final = "{http://www.w3.org/2000/svg}"
 _WORDS: Final = ("title", "desc")
@@ -55,6 +56,11 @@ def figure(drawing: str) -> Figure:
 def column(plot_px: float) -> Size:
     """Return the size of a chart as wide as the paper's text, with its plot this high [px]."""
     return Size(_COLUMN_PX, plot_px, 12.0)
+
+
+def half_column(plot_px: float) -> Size:
+    """Return the size of a chart that stands beside another one."""
+    return Size(_HALF_PX, 0.9 * plot_px, 12.0)
 
 
 def passes_figure(result: Analysis, system: System, size: Size) -> Figure:

@@ -6,6 +6,7 @@ from collections.abc import Callable
 
 from fleet import jobs, storage
 from fleet.models import AnalysisRun, Approval, Job
+from fleet.queries.cards import cards_of_test
 from fleet.services import papers
 from reports import test_report
 
@@ -19,9 +20,15 @@ def make_report(job: Job, progress: jobs.Progress) -> Callable[[], None]:
     ).get(pk=job.subject_id)
     wanted = job.parameters
     approval = test_report.shown_approval(analysis, wanted["approval"])
+    assert job.requested_by is not None
+    cards = cards_of_test(job.requested_by, analysis.test)
     progress(0.3, "Drawing the charts and setting the pages")
     pdf = test_report.render(
-        analysis, approval, system=wanted["unit_system"], page_size=wanted["page_size"]
+        analysis,
+        approval,
+        system=wanted["unit_system"],
+        page_size=wanted["page_size"],
+        cards=cards,
     )
     progress(0.9, "Keeping the report")
     digest = storage.keep(pdf)

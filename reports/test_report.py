@@ -15,18 +15,22 @@ from django.template.loader import render_to_string
 
 from fleet.measures import unit_of
 from fleet.models import AnalysisRun, Approval, FlightPass
+from fleet.queries.cards import CardsOfTest, last_word
 from fleet.queries.inputs import is_current
 from patterns.draw import Size, System
 from patterns.overlap import Manner
-from reports import answer, evidence, figures
+from reports import answer, droplets, evidence, figures
 from reports.pdf import EmbeddedFile, to_pdf
 
 PageSize = Literal["letter", "a4"]
 
-# Heights of the plots [px], roomy and tight; the tight one is for what would not fit.
+# Spacing of the lines and height of the plots [px], from roomy to what would not fit otherwise.
 ROOMY_PX: Final = 140.0
-TIGHT_PX: Final = 100.0
+DRAFTS: Final = (("roomy", ROOMY_PX), ("tight", 100.0))
 MOST_PAGES: Final = 2
+# Droplet cards may take one page more.
+DRAFTS_WITH_CARDS: Final = (*DRAFTS, ("tight", 75.0))
+MOST_PAGES_WITH_CARDS: Final = 3
 
 CAUTIONS: Final = (
     "A test finding, not permission to spray. The product label and local rules decide.",
@@ -66,6 +70,7 @@ class TestReport:
     weather_remarks: tuple[str, ...]
     method_facts: list[evidence.Fact]
     digests: list[evidence.Digest]
+    droplets: droplets.Droplets | None
     wind_unit: str
     length_unit: str
     cautions: tuple[str, ...] = CAUTIONS
@@ -87,6 +92,7 @@ def compose(
     approval: Approval | None,
     system: System,
     plot_px: float = ROOMY_PX,
+    cards: CardsOfTest | None = None,
 ) -> TestReport:
     """Gather what the report says, with the plots of its charts this high."""
     test, result = analysis.test, analysis.result
@@ -95,6 +101,8 @@ def compose(
     standing = approval if approval and not answer.ended_word(approval) else None
     size = figures.column(plot_px)
     passes = list(FlightPass.objects.filter(test=test).select_related("raw_file"))
+    string = (result.pattern.position_m, result.pattern.deposit)
+    on_cards = droplets.droplets(cards, string, system, figures.half_column(plot_px))
     return TestReport(
         registration=aircraft.registration,
         aircraft=f"{aircraft.make} {aircraft.model}".strip(),
@@ -120,7 +128,8 @@ def compose(
         condition_facts=evidence.condition_facts(analysis, test, system),
         weather_remarks=evidence.weather_remarks(analysis, system),
         method_facts=evidence.method_facts(analysis, system),
-        digests=evidence.digests(analysis),
+        digests=[*evidence.digests(analysis), *(on_cards.digests if on_cards else ())],
+        droplets=on_cards,
         wind_unit=unit_of("wind", system),
         length_unit=unit_of("length", system),
     )
@@ -147,18 +156,29 @@ def to_html(report: TestReport, page_size: PageSize, spacing: str = "roomy") -> 
 
 
 def render(
-    analysis: AnalysisRun, approval: Approval | None, *, system: System, page_size: PageSize
+    analysis: AnalysisRun,
+    approval: Approval | None,
+    *,
+    system: System,
+    page_size: PageSize,
+    cards: CardsOfTest | None = None,
 ) -> bytes:
-    """Make the report as PDF, with the analysis inside it as data."""
+    """Make the report as PDF, with the analysis and the cards that count inside it as data."""
+    counting = cards if cards and cards.counting else None
     drafts = (
-        to_html(compose(analysis, approval, system, plot_px), page_size, spacing)
-        for spacing, plot_px in (("roomy", ROOMY_PX), ("tight", TIGHT_PX))
+        to_html(compose(analysis, approval, system, plot_px, counting), page_size, spacing)
+        for spacing, plot_px in (DRAFTS_WITH_CARDS if counting else DRAFTS)
     )
+    moments = [answer.stated_at(analysis, approval)]
+    files = embedded(analysis)
+    if counting:
+        moments.append(last_word(counting))
+        files += droplets.embedded(counting)
     return to_pdf(
         drafts,
-        stated_at=answer.stated_at(analysis, approval),
-        most_pages=MOST_PAGES,
-        embedded=embedded(analysis),
+        stated_at=max(moments),
+        most_pages=MOST_PAGES_WITH_CARDS if counting else MOST_PAGES,
+        embedded=files,
     )
 
 

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import datetime
 import json
 from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Any
 
 from fleet import storage
-from fleet.models import ENDED, CardRun, CardScan, Job, Person, Test
+from fleet.models import ENDED, AuditRow, CardRun, CardScan, Job, Person, Test
 from fleet.queries.whose import card_scans_of
 from fleet.weather import air_of
 from patterns.cards.across import AcrossSwath, across_swath
@@ -132,6 +133,17 @@ def cards_of_test(person: Person, test: Test) -> CardsOfTest | None:
         _class_of_all(across.whole, [one.parameters for _, one in results]),
         (*mixed, *across.remarks, *(across.whole.remarks if across.whole else ())),
     )
+
+
+def last_word(seen: CardsOfTest) -> datetime.datetime:
+    """Return the moment of the latest scan, measurement or place that a test's cards rest on."""
+    moments: list[datetime.datetime] = [one.scan.created_at for one in seen.scans]
+    moments += [one.run.created_at for one in seen.scans if one.run]
+    placed = AuditRow.objects.filter(
+        deed="cards_placed", subject_id__in=[one.scan.pk for one in seen.scans]
+    )
+    moments += placed.values_list("created_at", flat=True)
+    return max(moments)
 
 
 def _class_of_all(whole: Spectrum | None, parameters: list[Parameters]) -> SizeClass | None:
