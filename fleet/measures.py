@@ -39,11 +39,20 @@ SHOWN: Mapping[str, Mapping[str, Shown]] = {
 NOTHING = "–"
 
 # Units that sentences of `patterns` carry, and the quantity each stands for.
-_SAID = {"m": "length", "m/s": "wind", "L/ha": "rate", "kPa": "pressure", "°C": "temperature"}
+_SAID = {
+    "m": "length",
+    "m/s": "wind",
+    "km/h": "airspeed",
+    "L/ha": "rate",
+    "kPa": "pressure",
+    "°C": "temperature",
+}
 _NUMBER_WITH_UNIT = re.compile(
-    r"(?P<sign>[-−]?)(?P<number>\d+(?:\.\d+)?)"
-    r"(?P<range> to [-−]?\d+(?:\.\d+)?)? (?P<unit>m/s|L/ha|kPa|°C|m)(?![\w/²³])"
+    r"(?P<sign>[-−+]?)(?P<number>\d+(?:\.\d+)?)"
+    r"(?P<range> to [-−+]?\d+(?:\.\d+)?)? (?P<unit>m/s|km/h|L/ha|kPa|°C|m)(?![\w/²³])"
 )
+# Where a sentence says both, as beside limits that were printed in one of them: "2.5 m/s (6 mph)".
+_SAID_TWICE = re.compile(r"\d+(?:\.\d+)? (?:m/s|km/h|m) \((?P<ours>\d+(?:\.\d+)? (?:mph|ft))\)")
 
 
 def unit_of(quantity: str, system: str) -> str:
@@ -86,14 +95,20 @@ def said(text: str, system: str) -> str:
         return text
     # Delta T is a difference of temperatures, and so are the bounds that it is held against.
     degrees = "temperature_step" if "Delta T" in text else "temperature"
+    text = _SAID_TWICE.sub(lambda match: match["ours"], text)
     return _NUMBER_WITH_UNIT.sub(lambda match: _reworded(match, system, degrees), text)
 
 
 def _reworded(match: re.Match[str], system: str, degrees: str) -> str:
     quantity = degrees if match["unit"] == "°C" else _SAID[match["unit"]]
-    first = number(float(match["sign"].replace("−", "-") + match["number"]), quantity, system)
-    last = ""
+    words = [match["sign"] + match["number"]]
     if match["range"]:
-        end = match["range"].removeprefix(" to ").replace("−", "-")
-        last = f" to {number(float(end), quantity, system)}"
-    return f"{first}{last} {unit_of(quantity, system)}"
+        words.append(match["range"].removeprefix(" to "))
+    seen = [_renumbered(one, match["unit"], quantity, system) for one in words]
+    return f"{' to '.join(seen)} {unit_of(quantity, system)}"
+
+
+def _renumbered(text: str, unit: str, quantity: str, system: str) -> str:
+    value = float(text.replace("−", "-"))
+    plus = "+" if text.startswith("+") else ""
+    return plus + number(to_si(value, unit) if unit == "km/h" else value, quantity, system)

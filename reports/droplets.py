@@ -187,9 +187,7 @@ def _class(found: SizeClass | None) -> tuple[Reason, ...]:
 
 
 def _statement(one: DriftStatement, system: System) -> Reason:
-    # Sentences on wind and height give both systems already; Delta T knows degrees Celsius alone.
-    text = said(one.text, system) if one.code.startswith("delta_t") else one.text
-    return Reason(_LEADS[one.weight], text)
+    return Reason(_LEADS[one.weight], said(one.text, system))
 
 
 def _warnings(cards: Iterable[SeenCard]) -> Iterable[str]:

@@ -216,7 +216,7 @@ def _remarks(places: Sequence[PlacedCard], position_m: Floats) -> tuple[Remark, 
     for at in np.flatnonzero(gap > _WIDE_GAP * usual):
         left, right = float(position_m[at]), float(position_m[at + 1])
         text = (
-            f"Between {left:+.1f} and {right:+.1f} m no card lay, with {usual:.1f} m between the "
+            f"From {left:+.1f} to {right:+.1f} m no card lay, with {usual:.1f} m between the "
             "others: the cards beside the gap stand for more than they saw."
         )
         found.append(Remark("gap", text, "warning", from_m=left, to_m=right))

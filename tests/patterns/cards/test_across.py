@@ -113,6 +113,8 @@ class TestRemarks:
         found = across_swath([of_rate(x, 20, 200) for x in (0, 2, 4, 10)], CUTS)
         (remark,) = found.remarks
         assert (remark.code, remark.from_m, remark.to_m) == ("gap", 4, 10)
+        # One number with its unit for each end, or as a range: so it can be told in feet.
+        assert remark.text.startswith("From +4.0 to +10.0 m no card lay, with 2.0 m between")
 
     def test_one_place(self):
         assert across_swath([of_rate(0, 20, 200)], CUTS).remarks[0].code == "one_place"
