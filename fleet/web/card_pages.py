@@ -216,7 +216,7 @@ def card_picture(request: HttpRequest, scan_id: Any, number: int) -> HttpRespons
     run, entry = _measured(request, scan_id, number)
     data = _kept(entry["picture"] if entry else run.preview_digest)
     if entry and "stains" in request.GET:
-        data = outlined(data, stains_of(run, entry))
+        data = outlined(data, _stains(run, entry))
     return HttpResponse(data, content_type="image/jpeg", headers=_caching(request))
 
 
@@ -227,8 +227,7 @@ def card_stains(request: HttpRequest, scan_id: Any, number: int) -> HttpResponse
     run, entry = _measured(request, scan_id, number)
     if not entry:
         raise Http404
-    _kept(entry["result"])
-    return JsonResponse(stains_of(run, entry), headers=_caching(request))
+    return JsonResponse(_stains(run, entry), headers=_caching(request))
 
 
 def _measured(request: HttpRequest, scan_id: Any, number: int) -> tuple[CardRun, dict[str, Any]]:
@@ -247,6 +246,13 @@ def _measured(request: HttpRequest, scan_id: Any, number: int) -> tuple[CardRun,
     if entry is None:
         raise Http404
     return run, entry
+
+
+def _stains(run: CardRun, entry: dict[str, Any]) -> dict[str, Any]:
+    try:
+        return stains_of(run, entry)
+    except storage.KeptFileError as error:
+        raise Http404 from error
 
 
 def _kept(digest: str) -> bytes:

@@ -10,9 +10,9 @@ from typing import Any, Final
 from django.conf import settings as django_settings
 from django.http import HttpRequest
 
-from fleet import measures, rules
+from fleet import measures, rules, storage
 from fleet.models import AnalysisRun, CardRun, Test
-from fleet.queries.cards import CardsOfTest, SeenCard, SeenScan, cards_of_test
+from fleet.queries.cards import CardsOfTest, SeenCard, SeenScan, cards_of_test, scans_seen
 from fleet.services.cards import AddedScan
 from fleet.web.forms_cards import EvenPlacesForm, MeasureForm, PlacesForm, ScansForm
 from patterns.cards.across import AcrossSwath
@@ -63,13 +63,14 @@ def sheet(
 ) -> dict[str, Any]:
     """Return what the page of a test's cards needs. `forms` replace those of one scan."""
     system = request.user.unit_system
-    found = cards_of_test(request.user, test)
+    found, trouble = _found(request, test)
     may_test = rules.may_test(request.user)
     scans = [scan_sheet(seen, system, may_test, **forms) for seen in (found.scans if found else [])]
     return {
         "test": test,
         "visit": test.visit,
         "together": together(test, found, system) if found else None,
+        "trouble": trouble,
         "scans": scans,
         "waiting": [one.seen for one in scans if one.seen.job and not one.seen.job.has_ended],
         "added": added,
@@ -78,6 +79,14 @@ def sheet(
         "most_files": django_settings.DATA_UPLOAD_MAX_NUMBER_FILES,
         "section": "visits",
     }
+
+
+def _found(request: HttpRequest, test: Test) -> tuple[CardsOfTest | None, str]:
+    """Return the cards, and why they cannot be told together where a kept file is gone."""
+    try:
+        return cards_of_test(request.user, test), ""
+    except storage.KeptFileError as error:
+        return CardsOfTest(scans_seen(request.user, test)), str(error)
 
 
 def scan_sheet(
@@ -223,7 +232,9 @@ def card_row(card: SeenCard) -> dict[str, Any]:
         "font": f"{0.35 * _breadth(entry['corners_px']):.0f}",
         "per_cm2": f"{entry['stains_per_cm2']['value']:.0f}",
         "coverage": f"{entry['coverage_percent']['value']:.1f} %",
-        "dv": " / ".join(f"{drops[key]['value']:.0f}" for key in DIAMETERS) if drops else "–",
+        "dv": "\u202f/\u202f".join(f"{drops[key]['value']:.0f}" for key in DIAMETERS)
+        if drops
+        else "–",
         "size_class": entry["size_class"],
         "warnings": [one for one in entry["remarks"] if one["weight"] != "note"],
     }

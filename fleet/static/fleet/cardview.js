@@ -161,7 +161,7 @@
         pen.lineWidth = 3.4;
         pen.stroke();
       }
-      pen.setLineDash(boxes ? [5, 3] : []);
+      pen.setLineDash(boxes && this.scale >= 1 ? [5, 3] : []);
       pen.strokeStyle = colour;
       pen.lineWidth = wide || (boxes ? Math.max(fine, 1.4) : fine);
       pen.stroke();

@@ -8,6 +8,7 @@ import re
 
 import numpy as np
 import pytest
+from django.core.files.storage import default_storage
 from django.core.files.uploadedfile import SimpleUploadedFile
 from django.test import override_settings
 from django.urls import reverse
@@ -270,6 +271,18 @@ def test_raw_scan_comes_back_byte_for_byte(cast: Cast, scan: CardScan):
     answer = signed_in(cast.owner).get(reverse("card-scan-file", args=[scan.pk]))
     assert answer.content == card_file(1, cards=3)
     assert answer["Content-Disposition"] == 'attachment; filename="bed.png"'
+
+
+def test_kept_file_that_is_gone_is_said_and_healed_by_measuring_again(cast: Cast, scan: CardScan):
+    client = signed_in(cast.analyst)
+    digest = scan.runs.get().cards[1]["result"]
+    default_storage.delete(f"{digest[:2]}/{digest[2:4]}/{digest}")
+    assert "cannot be told" in words_of(client.get(page(scan.test)))
+    assert client.get(reverse("card", args=[scan.pk, 2])).url == page(scan.test)
+    assert client.get(reverse("card-stains", args=[scan.pk, 2])).status_code == 404
+    client.post(reverse("card-again", args=[scan.pk]), {})
+    jobs.run(Job.objects.filter(kind="cards").latest("created_at").pk)
+    assert "Dv0.5, volume median diameter" in words_of(client.get(page(scan.test)))
 
 
 @pytest.mark.parametrize(
