@@ -233,6 +233,25 @@ def test_without_cards_that_count_the_paper_is_the_same(
     assert "Droplets" not in text_of(before)
 
 
+def test_many_cards_and_long_reasons_lose_nothing(cast: Cast, flown: Test, analysis: AnalysisRun):
+    reason = (
+        "The crew stepped on it while the next pass was already on its way; its left half "
+        "is smeared, its right half wet, and the wind turned it over twice before noon. "
+    )
+    for seed in (1, 50):
+        scan = casting.make_cards(cast, flown, cards=12, seed=seed)
+        places = {number: (float(number) + seed / 10, reason) for number in (1, 2)}
+        card_services.place_cards(scan, by=cast.analyst, places=places)
+    pdf = printed(analysis, seen_by(cast, flown), "us")
+    text = text_of(pdf)
+    assert broken_rules(pdf) == []
+    assert overprinted(pdf) == []
+    assert "20 of 24 cards on 2 scans count" in text
+    assert text.count(reason.strip()) == 4
+    for row in seen_by(cast, flown).across.coverage_percent:
+        assert f" {row:.1f} " in text
+
+
 def test_cards_on_which_nothing_fell(cast: Cast, flown: Test, analysis: AnalysisRun):
     bare_scan(cast, flown)
     pdf = printed(analysis, seen_by(cast, flown))

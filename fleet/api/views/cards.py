@@ -7,6 +7,7 @@ from typing import Any
 
 from django.conf import settings as django_settings
 from django.core.files.uploadedfile import UploadedFile
+from django.db.models import Prefetch, prefetch_related_objects
 from django.http import Http404, HttpResponse
 from drf_spectacular.types import OpenApiTypes
 from drf_spectacular.utils import OpenApiResponse, extend_schema
@@ -194,6 +195,8 @@ class CardScanDetail(OneRow):
 
 
 def _with_cards(scan: Any) -> Any:
+    latest = CardRun.objects.filter(pk=scan.measurement)  # earlier documents stay where they are
+    prefetch_related_objects([scan], Prefetch("runs", queryset=latest), "places")
     scan.cards = [_card_row(card) for card in seen_scan(scan).cards]
     return scan
 

@@ -248,7 +248,12 @@ def test_measured_again_stands_beside(cast: Cast, scan: CardScan):
     listed = client.get("/api/v1/card-measurements/", {"scan": str(scan.pk)}).json()["results"]
     assert [one["number"] for one in listed] == [2, 1]
     assert listed[0]["id"] == client.get(answer["Location"]).json()["card_measurement"]
-    assert client.get(f"/api/v1/card-scans/{scan.pk}/").json()["measurement"] == listed[0]["id"]
+    found = client.get(f"/api/v1/card-scans/{scan.pk}/").json()
+    assert found["measurement"] == listed[0]["id"]
+    # Without a spread factor a drop is as large as its stain.
+    for card in found["cards"]:
+        stain_um = card["stain_um"]["dv50_um"]
+        assert card["drops"]["dv50_um"]["value"] == pytest.approx(stain_um, rel=1e-6)
     odd = client.post(address, {"dpi": 20})
     assert odd.json()["errors"] == {"dpi": ["Must be a number from 50 to 9600 dpi."]}
 
