@@ -17,21 +17,13 @@ from django.views.decorators.http import require_http_methods, require_POST, req
 
 from fleet import rules, storage
 from fleet.models import CardRun, CardScan, Person, Test
-from fleet.queries.cards import SeenCard, scans_seen, under_way
+from fleet.queries.cards import scans_seen, under_way
 from fleet.queries.whose import card_scans_of, tests_of
 from fleet.services import cards as card_services
 from fleet.services.card_pictures import outlined
 from fleet.services.cards import AddedScan
-from fleet.web.card_sheet import (
-    bounds,
-    card_row,
-    place_words,
-    settings_words,
-    sheet,
-    spectrum_charts,
-    spectrum_figures,
-)
-from fleet.web.card_view import WHY, result_of, stains_of
+from fleet.web.card_sheet import one_card, sheet
+from fleet.web.card_view import stains_of
 from fleet.web.fields import SpokenForm
 from fleet.web.forms_cards import EvenPlacesForm, MeasureForm, PlacesForm, ScansForm
 
@@ -169,40 +161,11 @@ def card(request: HttpRequest, scan_id: Any, number: int) -> HttpResponse:
     run, entry = _measured(request, scan_id, number)
     if not entry:
         raise Http404
-    scan, system = run.scan, request.user.unit_system
-    place = scan.places.filter(number=number).first()
-    seen = SeenCard(
-        scan=scan,
-        run=run,
-        number=number,
-        entry=entry,
-        position_m=place.position_m if place else None,
-        left_out_reason=place.left_out_reason if place else "",
-    )
     try:
-        result = result_of(entry)
+        context = one_card(run, entry, request.user.unit_system)
     except storage.KeptFileError as error:
         messages.error(request, str(error))
-        return redirect("cards", scan.test_id)
-    context = {
-        "test": scan.test,
-        "run": run,
-        "newest": scan.runs.first(),
-        "runs": [{"run": one, "settings": settings_words(one)} for one in scan.runs.all()],
-        "seen": seen,
-        "place": place_words(seen.position_m, system),
-        "row": card_row(seen),
-        "result": result,
-        "figures": spectrum_figures(result.drops) if result.drops else None,
-        "coverage": bounds(result.coverage_percent.low, result.coverage_percent.high, 1),
-        "charts": spectrum_charts(result.drops, result.size_class, "card")
-        if result.drops
-        else None,
-        "left_out": [(WHY[why], count) for why, count in result.left_out.items() if count],
-        "numbers": [one["number"] for one in run.cards],
-        "settings": settings_words(run),
-        "section": "visits",
-    }
+        return redirect("cards", run.scan.test_id)
     return render(request, "fleet/card.html", context)
 
 

@@ -14,6 +14,7 @@ from fleet import measures, rules, storage
 from fleet.models import AnalysisRun, CardRun, Test
 from fleet.queries.cards import CardsOfTest, SeenCard, SeenScan, cards_of_test, scans_seen
 from fleet.services.cards import AddedScan
+from fleet.web.card_view import WHY, result_of
 from fleet.web.forms_cards import EvenPlacesForm, MeasureForm, PlacesForm, ScansForm
 from patterns.cards.across import AcrossSwath
 from patterns.cards.classes import SizeClass, class_table
@@ -220,6 +221,39 @@ def spectrum_charts(found: Spectrum, size_class: SizeClass | None, ident: str) -
 
 
 # --- One card ------------------------------------------------------------------------------------
+
+
+def one_card(run: CardRun, entry: dict[str, Any], system: str) -> dict[str, Any]:
+    """Return what the page of a card needs. Raises KeptFileError where its result is gone."""
+    scan, result = run.scan, result_of(entry)
+    place = scan.places.filter(number=entry["number"]).first()
+    seen = SeenCard(
+        scan=scan,
+        run=run,
+        number=entry["number"],
+        entry=entry,
+        position_m=place.position_m if place else None,
+        left_out_reason=place.left_out_reason if place else "",
+    )
+    runs = list(scan.runs.all())
+    drops = result.drops
+    return {
+        "test": scan.test,
+        "run": run,
+        "newest": runs[0],
+        "runs": [{"run": one, "settings": settings_words(one)} for one in runs],
+        "settings": settings_words(run),
+        "numbers": [one["number"] for one in run.cards],
+        "seen": seen,
+        "place": place_words(seen.position_m, system),
+        "row": card_row(seen),
+        "result": result,
+        "figures": spectrum_figures(drops) if drops else None,
+        "charts": spectrum_charts(drops, result.size_class, "card") if drops else None,
+        "coverage": bounds(result.coverage_percent.low, result.coverage_percent.high, 1),
+        "left_out": [(WHY[why], count) for why, count in result.left_out.items() if count],
+        "section": "visits",
+    }
 
 
 def card_row(card: SeenCard) -> dict[str, Any]:
