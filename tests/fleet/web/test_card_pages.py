@@ -210,6 +210,17 @@ def test_bad_settings_of_measuring_again_are_said(cast: Cast, scan: CardScan):
     assert Job.objects.filter(kind="cards").count() == 1
 
 
+def test_cards_without_a_drop(cast: Cast, flown: Test):
+    data = card_file(5, cover_percent=0.0)
+    [added] = services.add_scans(flown, by=cast.analyst, files=[("bare.png", data)])
+    jobs.run(added.job.pk)
+    services.place_cards(added.scan, by=cast.analyst, places={1: (0.0, "")})
+    client = signed_in(cast.owner)
+    assert "no drop counted" in words_of(client.get(page(flown)))
+    assert "no drop counted" in words_of(client.get(reverse("card", args=[added.scan.pk, 1])))
+    assert client.get(reverse("card-stains", args=[added.scan.pk, 1])).json()["counted"] == []
+
+
 # --- one card
 
 
