@@ -128,7 +128,7 @@ def _bounded(one: Bounded, digits: int, unit: str = "") -> str:
     if not math.isfinite(one.value):
         return NOTHING
     text = f"{one.value:.{digits}f}{unit and f' {unit}'}"
-    if math.isfinite(one.low) and math.isfinite(one.high):
+    if one.low < one.high:  # neither where bounds were not taken, nor where nothing differs
         text += f" ({one.low:.{digits}f} to {one.high:.{digits}f})"
     return text
 
@@ -192,14 +192,19 @@ def _statement(one: DriftStatement, system: System) -> Reason:
 
 def _warnings(cards: Iterable[SeenCard]) -> Iterable[str]:
     """Warnings on single cards, each once; those on their spectra are told of the whole."""
-    about: dict[str, list[str]] = {}
+    about: dict[str, dict[str, str]] = {}
     for card in cards:
         of_spectrum = (card.entry["drops"] or {"remarks": []})["remarks"]
         for remark in card.entry["remarks"]:
             if remark["weight"] != "note" and remark not in of_spectrum:
-                about.setdefault(remark["text"], []).append(f"{card.scan.number}.{card.number}")
-    for text, names in about.items():
-        yield f"{'Card' if len(names) == 1 else 'Cards'} {', '.join(names)} (scan.card): {text}"
+                name = f"{card.scan.number}.{card.number}"
+                about.setdefault(remark["code"], {})[name] = remark["text"]
+    for texts in about.values():
+        first, text = next(iter(texts.items()))
+        which = f"{'Card' if len(texts) == 1 else 'Cards'} {', '.join(texts)} (scan.card)"
+        yield (
+            f"{which}: {text}" if len(set(texts.values())) == 1 else f"{which}; of {first}: {text}"
+        )
 
 
 def _left_out(cards: Iterable[SeenCard]) -> Iterable[str]:
@@ -216,7 +221,7 @@ def _places(across: AcrossSwath, system: System) -> tuple[PlaceRow, ...]:
     for at, position_m in enumerate(across.position_m):
         low, high = across.deposit_low_l_per_ha[at], across.deposit_high_l_per_ha[at]
         deposit = _deposit(across.deposit_l_per_ha[at], system)
-        if math.isfinite(low) and math.isfinite(high):
+        if low < high:
             deposit += f" ({_deposit(low, system)} to {_deposit(high, system)})"
         dv50 = Bounded(across.dv50_um[at], across.dv50_low_um[at], across.dv50_high_um[at])
         rows.append(
@@ -244,7 +249,8 @@ def _figures(
 ) -> tuple[Figure, ...]:
     """Draw deposit across the swath over that of the string, and the spectrum."""
     silent = replace(across, remarks=())  # the remarks stand in the text
-    drawn = [figure(across_chart(silent, "deposit", system=system, string=string, size=size))]
+    behind = string if across.position_m.size > 1 else None  # one place has no area to share
+    drawn = [figure(across_chart(silent, "deposit", system=system, string=behind, size=size))]
     if across.whole is not None:
         drawn.append(figure(spectrum_chart(across.whole, size=size, notes=False)))
     return tuple(drawn)
