@@ -26,6 +26,12 @@ def _tables() -> list[tuple[str, str]]:
     return [(key, class_table(key).name) for key in class_table_names()]
 
 
+def _place(label: str, **options: Any) -> MeasureField:
+    """A place left or right: the figures' keyboard of some phones has no minus."""
+    widget = forms.NumberInput(attrs={"inputmode": "text"})
+    return MeasureField("place", label=label, widget=widget, **options)
+
+
 class MeasureForm(SpokenForm):
     """How a scan is to be measured."""
 
@@ -80,7 +86,7 @@ class PlacesForm(SpokenForm):
         initial |= {f"reason_{card.number}": card.left_out_reason for card in cards}
         super().__init__(*args, system=system, initial=initial, **kwargs)
         for number in self.numbers:
-            place = MeasureField("place", label=f"Card {number} at", required=False)
+            place = _place(f"Card {number} at", required=False)
             place.speak(system)
             self.fields[f"position_{number}"] = place
             self.fields[f"reason_{number}"] = forms.CharField(
@@ -101,7 +107,7 @@ class PlacesForm(SpokenForm):
 class EvenPlacesForm(SpokenForm):
     """Cards laid in a row at even distances."""
 
-    first_m = MeasureField("place", label="First card at", help_text="Left wing negative.")
+    first_m = _place("First card at", help_text="Left wing negative.")
     every_m = MeasureField("place", label="then every")
 
     def places(self, cards: Sequence[SeenCard]) -> dict[int, tuple[float | None, str]]:
