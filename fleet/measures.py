@@ -85,7 +85,8 @@ def entered(value: float, quantity: str, system: str) -> float:
 
 def prefilled(value: float, quantity: str, system: str) -> float:
     """Return a value in SI as the number to stand in the reader's form field."""
-    seen = float(f"{from_si(value, unit_of(quantity, system)):.4g}")
+    unit, digits = SHOWN[quantity][system]
+    seen = round(float(from_si(value, unit)), digits + 1)
     return int(seen) if seen.is_integer() else seen  # "60" in the field, not "60.0"
 
 

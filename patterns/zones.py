@@ -35,8 +35,8 @@ kind that touch are one. It counts when
 P − 1 degrees of freedom, one-sided. It is not corrected for having looked along the whole string.
 
 *How often it is wrong.* On drawn patterns whose passes differ by waves of 5 % (standard deviation,
-about 1.4 m wide) 1 in 80 patterns of three passes got a finding where there was none; with waves
-of 10 % it was 8 %, 4 % and 2 % with three, four and six passes. Drawn heaps and holes of 60 % and
+about 1.4 m wide) 1 in 120 patterns of three passes got a finding where there was none; with waves
+of 10 % it was 10 %, 5 % and 3 % with three, four and six passes. Drawn heaps and holes of 60 % and
 more, up to 2 m wide in a pattern 12 to 20 m wide, were all found, up to three times the shape. Of
 those of 30 % that are 3 m wide, nearly the size of the shape, most holes were found and few heaps.
 Heaps on a flank that never turns back, as of one nozzle that leaks moderately, are mostly missed
@@ -93,7 +93,7 @@ class ZoneParameters:
     min_width_m: float = 0.5
     reference_share: float = 0.4
     core_share: float = 0.3
-    least_ratio: float = 5.5
+    least_ratio: float = 5.0
     foot_share: float = 0.07
     footless_percent: float = 40.0
     least_confidence: float = 0.95

@@ -6,6 +6,7 @@ import re
 
 import pytest
 from django.urls import URLPattern, get_resolver
+from playwright.sync_api import expect
 
 from tests.browser.conftest import Open
 from tests.browser.looking import DESKTOP, ENLARGED, PHONE, Guard, faults
@@ -102,9 +103,21 @@ def test_form_with_errors(open_as: Open):
     page.evaluate("document.querySelector('form[data-keep]').noValidate = true")
     page.get_by_role("button", name="Plan it").click()
     place = page.get_by_label("Place")
-    assert place.get_attribute("aria-invalid") == "true"
+    expect(place).to_have_attribute("aria-invalid", "true")
     told = place.get_attribute("aria-describedby") or ""
     assert page.locator(f"#{told.split()[-1]}").inner_text() == "This field is required."
+    assert not faults(page) + faults(page, theme="dark")
+
+
+def test_form_that_is_too_old(open_as: Open, guard: Guard):
+    guard.expect("status of 403")
+    page = open_as("", PHONE)
+    page.goto("/sign-in/")
+    page.context.clear_cookies()
+    page.get_by_label("E-mail").fill("owner@redgrass.example")
+    page.get_by_label("Password").fill("whatever it is")
+    page.get_by_role("button", name="Sign in").click()
+    expect(page.locator("h1")).to_have_text("Not saved: the form was too old")
     assert not faults(page) + faults(page, theme="dark")
 
 

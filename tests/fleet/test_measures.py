@@ -1,11 +1,73 @@
-"""Sentences in the reader's units: exact conversions (NIST Handbook 44, appendix C)."""
+"""Numbers for people: the unit of the reader, sensible digits, sentences in the reader's units.
 
-from __future__ import annotations
+Factors: NIST Special Publication 811, appendix B (1 ft = 0.3048 m exactly), by way of
+`patterns.units`; 1 GPA (US) = 9.35396 L/ha, 1 mph = 1.609344 km/h (check-values 1, SEEN/COMPUTED).
+"""
+
+import math
 
 import pytest
 
-from fleet.measures import said
+from fleet import measures
 
+
+@pytest.mark.parametrize(
+    ("value", "quantity", "us", "metric"),
+    [
+        (18.288, "swath", "60 ft", "18.3 m"),
+        (18.3, "swath", "60 ft", "18.3 m"),
+        (18.5, "swath", "60.7 ft", "18.5 m"),
+        (-0.0001, "length", "0 ft", "0 m"),
+        (-1.524, "place", "−5.00 ft", "−1.52 m"),
+        (62.5856, "airspeed", "140 mph", "225 km/h"),
+        (4.4704, "wind", "10.0 mph", "4.5 m/s"),
+        (275.79029, "pressure", "40 psi", "276 kPa"),
+        (28.06188, "rate", "3.0 gal/acre", "28.1 L/ha"),
+        (20.0, "temperature", "68 °F", "20.0 °C"),
+        (5.0, "temperature_step", "9.0 °F", "5.0 °C"),
+        (None, "swath", "–", "–"),
+        (math.nan, "swath", "–", "–"),
+    ],
+)
+def test_show(value, quantity, us, metric):
+    assert measures.show(value, quantity, "us") == us
+    assert measures.show(value, quantity, "metric") == metric
+
+
+@pytest.mark.parametrize("quantity", [q for q in measures.SHOWN if q != "temperature_step"])
+@pytest.mark.parametrize("system", ["us", "metric"])
+def test_entered_is_the_inverse_of_prefilled(quantity, system):
+    typed = 12.5
+    stored = measures.entered(typed, quantity, system)
+    assert measures.prefilled(stored, quantity, system) == pytest.approx(typed)
+
+
+def test_prefilled_is_rounded_to_what_a_person_would_type():
+    assert measures.prefilled(2.5, "height", "us") == 8.2
+    assert measures.prefilled(12.567, "temperature", "us") == 54.6
+    assert str(measures.prefilled(18.288, "swath", "us")) == "60"
+
+
+@pytest.mark.parametrize(
+    ("text", "words"),
+    [
+        ("allows 18.3 m, lines 1 m off", "allows 60 ft, lines 3.3 ft off"),
+        ("from −1.5 m to 2 m", "from −4.9 ft to 6.6 ft"),
+        ("3 to 4 m wide", "9.8 to 13.1 ft wide"),
+        ("wind of 4.5 m/s at 2.5 m", "wind of 10.1 mph at 8.2 ft"),
+        ("CV 12.5 % of 3 passes in 7 min", "CV 12.5 % of 3 passes in 7 min"),
+        ("Delta T 5.0 °C", "Delta T 9.0 °F"),
+        ("air at 20.0 °C", "air at 68 °F"),
+        ("over 16 km/h (10 mph)", "over 10 mph"),
+        ("150 mm of string", "150 mm of string"),
+    ],
+)
+def test_said_in_feet(text, words):
+    assert measures.said(text, "us") == words
+    assert measures.said(text, "metric") == text
+
+
+# Exact conversions: NIST Handbook 44, appendix C.
 SENTENCES = [
     ("A gap at +2.0 m.", "A gap at +6.6 ft."),  # 2 / 0.3048
     ("A gap at -2.0 m.", "A gap at −6.6 ft."),
@@ -20,6 +82,6 @@ SENTENCES = [
 
 
 @pytest.mark.parametrize(("metric", "us"), SENTENCES)
-def test_sentences_in_both_systems(metric: str, us: str) -> None:
-    assert said(metric, "metric") == metric
-    assert said(metric, "us") == us
+def test_sentences_in_both_systems(metric: str, us: str):
+    assert measures.said(metric, "metric") == metric
+    assert measures.said(metric, "us") == us

@@ -335,7 +335,7 @@ def test_conditions_once_for_all_passes_with_remarks_at_once(cast: Cast, bare: T
         "line_heading_deg": "180",
         "wind_speed_m_s": "20",
         "wind_from_deg": "270",
-        "wind_height_m": "8.202",
+        "wind_height_m": "8.2",
         "temperature_c": "86",
         "humidity_percent": "20",
         "file_unit": "ft",
@@ -344,7 +344,7 @@ def test_conditions_once_for_all_passes_with_remarks_at_once(cast: Cast, bare: T
     bare.refresh_from_db()
     assert bare.wind_speed_m_s == pytest.approx(20 * 0.44704)
     assert bare.temperature_c == pytest.approx(30.0)
-    assert bare.wind_height_m == 2.5  # shown as 8.202 ft, not typed anew, so not rounded
+    assert bare.wind_height_m == 2.5  # shown as 8.2 ft, not typed anew, so not rounded
     words = words_of(client.get(page(bare)))
     assert "20.0 mph from 270°" in words
     assert "90° off the line" in words
