@@ -8,7 +8,6 @@ from typing import Any
 
 from django.contrib import messages
 from django.contrib.auth.decorators import login_required
-from django.core.exceptions import ValidationError
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import path
@@ -40,14 +39,9 @@ def approve(request: HttpRequest, analysis_id: Any) -> HttpResponse:
         form = ApproveForm(request.GET, system=by.unit_system)
         return render(request, "fleet/parts/evidence.html", _evidence(run, form))
     form = ApproveForm(request.POST or None, initial=_first(request, run), system=by.unit_system)
-    if request.method == "POST" and form.is_valid():
-        try:
-            approval = approvals.approve(run, by=by, **form.cleaned_data)
-        except ValidationError as errors:
-            form.take_errors(errors)
-        else:
-            messages.success(request, "Approved.")
-            return redirect("approval", approval.pk)
+    if form.carries_out(lambda: approvals.approve(run, by=by, **form.cleaned_data)):
+        messages.success(request, "Approved.")
+        return redirect("approval", form.outcome.pk)
     context = {
         "run": run,
         "test": run.test,
@@ -107,14 +101,9 @@ def withdraw(request: HttpRequest, approval_id: Any) -> HttpResponse:
     found = get_object_or_404(approvals_of(request.user), pk=approval_id)
     by = rules.allow(rules.may_approve, request.user)
     form = WithdrawForm(request.POST, system=by.unit_system)
-    if form.is_valid():
-        try:
-            approvals.withdraw(found, by=by, reason=form.cleaned_data["reason"])
-        except ValidationError as errors:
-            form.take_errors(errors)
-        else:
-            messages.success(request, "Withdrawn.")
-            return redirect("approval", found.pk)
+    if form.carries_out(lambda: approvals.withdraw(found, by=by, **form.cleaned_data)):
+        messages.success(request, "Withdrawn.")
+        return redirect("approval", found.pk)
     return _page(request, found, form)
 
 

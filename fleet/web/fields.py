@@ -61,6 +61,10 @@ class SpokenForm(forms.Form):
                 data[name] = shown
         return data
 
+    def changes(self) -> dict[str, Any]:
+        """Return what was typed differently from what was shown."""
+        return {name: self.cleaned_data[name] for name in self.changed_data}
+
     def carries_out(self, deed: Callable[[], Any]) -> bool:
         """Do a deed when what was typed is right; say whether it was done.
 

@@ -7,7 +7,6 @@ from typing import Any
 from django.conf import settings
 from django.contrib import messages
 from django.contrib.auth.decorators import login_required
-from django.core.exceptions import ValidationError
 from django.core.files.uploadedfile import UploadedFile
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
@@ -68,13 +67,12 @@ def pass_aborted(request: HttpRequest, test_id: Any) -> HttpResponse:
     test = get_object_or_404(tests_of(request.user), pk=test_id)
     by = rules.allow(rules.may_test, request.user)
     form = AbortedForm(request.POST, system=by.unit_system)
-    if form.is_valid():
-        try:
-            pass_services.add_aborted_pass(test, by=by, reason=form.cleaned_data["aborted_reason"])
-        except ValidationError as errors:
-            form.take_errors(errors)
-        else:
-            return redirect(reverse("test", args=[test.pk]) + "#passes")
+    if form.carries_out(
+        lambda: pass_services.add_aborted_pass(
+            test, by=by, reason=form.cleaned_data["aborted_reason"]
+        )
+    ):
+        return redirect(reverse("test", args=[test.pk]) + "#passes")
     return render(request, "fleet/test.html", sheet(request, test, aborted_form=form))
 
 
@@ -86,14 +84,8 @@ def flight_pass(request: HttpRequest, pass_id: Any) -> HttpResponse:
     form = _pass_form(request, found, request.POST or None)
     if request.method == "POST":
         by = rules.allow(rules.may_test, request.user)
-        if form.is_valid():
-            changes = {name: form.cleaned_data[name] for name in form.changed_data}
-            try:
-                pass_services.change_pass(found, by=by, **changes)
-            except ValidationError as errors:
-                form.take_errors(errors)
-            else:
-                return redirect(reverse("test", args=[found.test_id]) + f"#pass-{found.number}")
+        if form.carries_out(lambda: pass_services.change_pass(found, by=by, **form.changes())):
+            return redirect(reverse("test", args=[found.test_id]) + f"#pass-{found.number}")
     return _pass_page(request, found, form)
 
 
@@ -138,14 +130,15 @@ def overrule(request: HttpRequest, pass_id: Any) -> HttpResponse:
     found = get_object_or_404(passes_of(request.user), pk=pass_id)
     by = rules.allow(rules.may_test, request.user)
     form = overrule_form(found, by.unit_system, request.POST)
-    if form.is_valid():
-        word, reason = form.cleaned_data["overrule"], form.cleaned_data["overrule_reason"]
-        try:
-            pass_services.overrule(found, by=by, overrule=word, reason=reason)
-        except ValidationError as errors:
-            form.take_errors(errors)
-        else:
-            return redirect(reverse("test", args=[found.test_id]) + f"#pass-{found.number}")
+    if form.carries_out(
+        lambda: pass_services.overrule(
+            found,
+            by=by,
+            overrule=form.cleaned_data["overrule"],
+            reason=form.cleaned_data["overrule_reason"],
+        )
+    ):
+        return redirect(reverse("test", args=[found.test_id]) + f"#pass-{found.number}")
     found.refresh_from_db(fields=["overrule", "overrule_reason"])
     return _pass_page(request, found, _pass_form(request, found), form)
 

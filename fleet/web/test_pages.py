@@ -6,7 +6,6 @@ from typing import Any
 
 from django.contrib import messages
 from django.contrib.auth.decorators import login_required
-from django.core.exceptions import ValidationError
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import path
@@ -40,15 +39,12 @@ def test_edit(request: HttpRequest, test_id: Any) -> HttpResponse:
     if request.htmx:
         return _weather_typed(request, found)
     form = ConditionsForm(request.POST or None, initial=initial, system=by.unit_system)
-    if request.method == "POST" and form.is_valid():
-        try:
-            changed = test_services.change_conditions(found, by=by, **_said(form, initial))
-        except ValidationError as errors:
-            form.take_errors(errors)
-        else:
-            if changed:
-                messages.success(request, "Conditions saved.")
-            return redirect("test", found.pk)
+    if form.carries_out(
+        lambda: test_services.change_conditions(found, by=by, **_said(form, initial))
+    ):
+        if form.outcome:
+            messages.success(request, "Conditions saved.")
+        return redirect("test", found.pk)
     context = {
         "form": form,
         "test": found,
@@ -81,14 +77,12 @@ def analyse(request: HttpRequest, test_id: Any) -> HttpResponse:
     found = get_object_or_404(tests_of(request.user), pk=test_id)
     by = rules.allow(rules.may_test, request.user)
     form = SettingsForm(request.POST, system=by.unit_system)
-    if form.is_valid():
-        try:
-            settings = analyses.Settings(**form.cleaned_data)
-            job = analyses.request_analysis(found, by=by, settings=settings)
-        except ValidationError as errors:
-            form.take_errors(errors)
-        else:
-            return redirect("job", job.pk)
+    if form.carries_out(
+        lambda: analyses.request_analysis(
+            found, by=by, settings=analyses.Settings(**form.cleaned_data)
+        )
+    ):
+        return redirect("job", form.outcome.pk)
     context = sheet(request, found, settings_form=form)
     return render(request, "fleet/test.html", context)
 

@@ -80,13 +80,8 @@ def visit_new(request: HttpRequest) -> HttpResponse:
     if by.is_analyst:
         first["analyst"] = by
     form = _visit_form(request, {**first, "host": request.GET.get("operator")})
-    if request.method == "POST" and form.is_valid():
-        try:
-            planned = visit_services.plan_visit(by=by, **form.cleaned_data)
-        except ValidationError as errors:
-            form.take_errors(errors)
-        else:
-            return redirect("visit", planned.pk)
+    if form.carries_out(lambda: visit_services.plan_visit(by=by, **form.cleaned_data)):
+        return redirect("visit", form.outcome.pk)
     return render(request, "fleet/visit_form.html", {"form": form, "section": "visits"})
 
 
@@ -97,13 +92,8 @@ def visit_edit(request: HttpRequest, visit_id: Any) -> HttpResponse:
     found = get_object_or_404(visits_of(request.user), pk=visit_id)
     by = rules.allow(rules.may_plan_visits, request.user)
     form = _visit_form(request, {f: getattr(found, f) for f in visit_services.VISIT_FIELDS})
-    if request.method == "POST" and form.is_valid():
-        try:
-            visit_services.change_visit(found, by=by, **form.cleaned_data)
-        except ValidationError as errors:
-            form.take_errors(errors)
-        else:
-            return redirect("visit", found.pk)
+    if form.carries_out(lambda: visit_services.change_visit(found, by=by, **form.cleaned_data)):
+        return redirect("visit", found.pk)
     context = {"form": form, "visit": found, "section": "visits"}
     return render(request, "fleet/visit_form.html", context)
 
