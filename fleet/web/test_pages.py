@@ -39,9 +39,7 @@ def test_edit(request: HttpRequest, test_id: Any) -> HttpResponse:
     if request.htmx:
         return _weather_typed(request, found)
     form = ConditionsForm(request.POST or None, initial=initial, system=by.unit_system)
-    if form.carries_out(
-        lambda: test_services.change_conditions(found, by=by, **_said(form, initial))
-    ):
+    if form.carries_out(lambda: test_services.change_conditions(found, by=by, **form.changes())):
         if form.outcome:
             messages.success(request, "Conditions saved.")
         return redirect("test", found.pk)
@@ -63,11 +61,6 @@ def _weather_typed(request: HttpRequest, found: Test) -> HttpResponse:
         setattr(found, name, form.cleaned_data.get(name))
     context = {"weather": weather_of(found, list(found.passes.all()))}
     return render(request, "fleet/parts/weather_remarks.html", context)
-
-
-def _said(form: ConditionsForm, initial: dict[str, Any]) -> dict[str, Any]:
-    """Only what was typed anew, so that rounding to the reader's unit changes nothing."""
-    return {name: form.cleaned_data[name] for name in initial if name in form.changed_data}
 
 
 @login_required
