@@ -39,6 +39,41 @@ def may_change_fleet(person: Person) -> bool:
     return sees_everyone(person) or person.role == "owner"
 
 
+def may_record_setups(person: Person) -> bool:
+    """Record set-ups: whoever may change the fleet, and a pilot who was given leave."""
+    return may_change_fleet(person) or (person.role == "pilot" and person.may_change_setups)
+
+
+def may_allow_setups(person: Person) -> bool:
+    """Give a pilot leave to record set-ups: staff and the operator's owner."""
+    return is_staff(person) or person.role == "owner"
+
+
+def may_manage_season(person: Person) -> bool:
+    """Keep seasons, memberships, imports and gifts: association staff."""
+    return is_staff(person)
+
+
+def may_keep_rules(person: Person) -> bool:
+    """Keep jurisdictions and their rules, grant waivers: association staff."""
+    return is_staff(person)
+
+
+def may_invite(person: Person) -> bool:
+    """Invite people of an operator: staff, and the operator's owner for their own."""
+    return is_staff(person) or person.role == "owner"
+
+
+def may_sign_up(person: Person) -> bool:
+    """Sign an aircraft up for a clinic: staff, analysts, and the operator's owner."""
+    return sees_everyone(person) or person.role == "owner"
+
+
+def may_run_day(person: Person) -> bool:
+    """Keep the running order of a visit and what it used: staff and analysts."""
+    return sees_everyone(person)
+
+
 def may_plan_visits(person: Person) -> bool:
     """Plan and change visits."""
     return sees_everyone(person)

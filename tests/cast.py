@@ -19,6 +19,7 @@ from fleet.models import (
     AnalysisRun,
     Approval,
     CardScan,
+    Jurisdiction,
     Operator,
     Person,
     Role,
@@ -38,7 +39,9 @@ FIXTURES = Path(__file__).resolve().parent.parent / "fixtures"
 
 @dataclass(frozen=True, slots=True)
 class Cast:
-    """Staff and an analyst; an operator with an owner and a pilot; another operator's owner."""
+    """Staff and an analyst; an operator with an owner and a pilot; another operator's owner; a
+    checker of the state where both operators are at home.
+    """
 
     staff: Person
     analyst: Person
@@ -47,6 +50,8 @@ class Cast:
     pilot: Person
     other_operator: Operator
     outsider: Person
+    checker: Person
+    state: Jurisdiction
 
     @property
     def everybody(self) -> dict[str, Person]:
@@ -56,14 +61,20 @@ class Cast:
             "owner": self.owner,
             "pilot": self.pilot,
             "outsider": self.outsider,
+            "checker": self.checker,
         }
 
 
 def make_cast() -> Cast:
     """Make the people and operators that every test knows."""
     with tenancy.everyone():
-        ours = people.add_operator(by=None, name="Redgrass Aerial", base="Tamber Flat")
-        theirs = people.add_operator(by=None, name="Other Creek Spraying", base="Other Creek")
+        state = Jurisdiction.objects.create(name="Calloway")
+        ours = people.add_operator(
+            by=None, name="Redgrass Aerial", base="Tamber Flat", jurisdiction=state
+        )
+        theirs = people.add_operator(
+            by=None, name="Other Creek Spraying", base="Other Creek", jurisdiction=state
+        )
         return Cast(
             staff=_person("Sela Office", "staff@association.example", Role.STAFF),
             analyst=_person("Anik String", "analyst@association.example", Role.ANALYST),
@@ -72,6 +83,15 @@ def make_cast() -> Cast:
             pilot=_person("Pim Pilot", "pilot@redgrass.example", Role.PILOT, ours),
             other_operator=theirs,
             outsider=_person("Otto Outsider", "owner@othercreek.example", Role.OWNER, theirs),
+            checker=people.add_person(
+                by=None,
+                email="checker@calloway.example",
+                name="Ches Checker",
+                role=Role.CHECKER,
+                jurisdiction=state,
+                password=PASSWORD,
+            ),
+            state=state,
         )
 
 

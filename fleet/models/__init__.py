@@ -3,8 +3,30 @@
 from fleet.models.aircraft import Aircraft, AircraftKind, Manner, SetUp
 from fleet.models.base import SealedError
 from fleet.models.cards import CardPlace, CardRun, CardScan
+from fleet.models.clinics import Gift, GiftKind, SignUp, SignUpState, Supply, SupplyUse
 from fleet.models.people import Operator, Person, Role, UnitSystem
+from fleet.models.planning import PlanWord, TourPlan, TourProposal, VisitWish, WordKind
+from fleet.models.reminders import Reminded, ReminderChoice, ReminderKind, ReminderMail
+from fleet.models.requirements import (
+    Covers,
+    DeadlineUnit,
+    Evidence,
+    Jurisdiction,
+    Requirement,
+    RequirementVersion,
+    Rhythm,
+    Waiver,
+    WorksUnder,
+)
 from fleet.models.results import AnalysisRun, Approval, Paper, Withdrawal
+from fleet.models.season import (
+    ImportState,
+    Invitation,
+    Membership,
+    MembershipKind,
+    Season,
+    SheetImport,
+)
 from fleet.models.trail import AuditRow
 from fleet.models.visits import FlightPass, Origin, Overrule, RawFile, Test, Visit, VisitKind
 from fleet.models.work import ENDED, Job, JobState
@@ -19,22 +41,52 @@ __all__ = [
     "CardPlace",
     "CardRun",
     "CardScan",
+    "Covers",
+    "DeadlineUnit",
+    "Evidence",
     "FlightPass",
+    "Gift",
+    "GiftKind",
+    "ImportState",
+    "Invitation",
     "Job",
     "JobState",
+    "Jurisdiction",
     "Manner",
+    "Membership",
+    "MembershipKind",
     "Operator",
     "Origin",
     "Overrule",
     "Paper",
     "Person",
+    "PlanWord",
     "RawFile",
+    "Reminded",
+    "ReminderChoice",
+    "ReminderKind",
+    "ReminderMail",
+    "Requirement",
+    "RequirementVersion",
+    "Rhythm",
     "Role",
     "SealedError",
+    "Season",
     "SetUp",
+    "SheetImport",
+    "SignUp",
+    "SignUpState",
+    "Supply",
+    "SupplyUse",
     "Test",
+    "TourPlan",
+    "TourProposal",
     "UnitSystem",
     "Visit",
     "VisitKind",
+    "VisitWish",
+    "Waiver",
     "Withdrawal",
+    "WordKind",
+    "WorksUnder",
 ]

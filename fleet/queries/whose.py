@@ -42,12 +42,12 @@ def _own(person: Person, rows: QuerySet[M], path: str = "operator") -> QuerySet[
 
 def operators_of(person: Person) -> QuerySet[Operator]:
     """Operators a person may see."""
-    return _own(person, Operator.objects.all(), "pk")
+    return _own(person, Operator.objects.select_related("jurisdiction"), "pk")
 
 
 def people_of(person: Person) -> QuerySet[Person]:
     """People of the operators a person may see; staff and analysts see all."""
-    return _own(person, Person.objects.select_related("operator"))
+    return _own(person, Person.objects.select_related("operator", "jurisdiction"))
 
 
 def aircraft_of(person: Person) -> QuerySet[Aircraft]:

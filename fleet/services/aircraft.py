@@ -98,7 +98,7 @@ def record_setup(
     It ends the approvals of the revisions before it for the same purpose ("set-up changed, test
     again"). A revision that says the same as the one in force is refused.
     """
-    rules.allow(rules.may_change_fleet, by)
+    rules.allow(rules.may_record_setups, by)
     Aircraft.objects.select_for_update().get(pk=aircraft.pk)  # one number each
     purpose = " ".join(purpose.split())
     setup = SetUp(

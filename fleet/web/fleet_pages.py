@@ -71,6 +71,7 @@ def aircraft(request: HttpRequest, aircraft_id: UUID) -> HttpResponse:
         "tests": tests_with_counts(request.user).filter(setup__aircraft=one)[:50],
         "approvals": approvals_of(request.user).filter(aircraft=one)[:50],
         "may_change": rules.may_change_fleet(request.user),
+        "may_record": rules.may_record_setups(request.user),
         "section": "fleet",
     }
     return render(request, "fleet/aircraft.html", context)
@@ -141,7 +142,7 @@ def setup(request: HttpRequest, setup_id: UUID) -> HttpResponse:
         "sketch_small": _sketch(one, request.user, COMPACT, "boom-small"),
         "tests": tests_with_counts(request.user).filter(setup=one),
         "approvals": approvals_of(request.user).filter(setup=one),
-        "may_change": rules.may_change_fleet(request.user),
+        "may_record": rules.may_record_setups(request.user),
         "section": "fleet",
     }
     return render(request, "fleet/setup.html", context)
@@ -164,7 +165,7 @@ def _sketch(one: SetUp, person: Person, size: Any, chart_id: str) -> str:
 def setup_new(request: HttpRequest, aircraft_id: UUID) -> HttpResponse:
     """Record how an aircraft is now set up, starting from the revision in force."""
     one: Aircraft = get_object_or_404(aircraft_of(request.user), pk=aircraft_id)
-    person: Person = rules.allow(rules.may_change_fleet, request.user)
+    person: Person = rules.allow(rules.may_record_setups, request.user)
     lines = setups_of(person).filter(aircraft=one)
     form = SetUpForm(
         request.POST or None,
