@@ -2,7 +2,7 @@
 
 from fleet.models.aircraft import Aircraft, AircraftKind, Manner, SetUp
 from fleet.models.base import SealedError
-from fleet.models.cards import CardPlace, CardRun, CardScan
+from fleet.models.cards import CardConfirmation, CardPlace, CardRun, CardScan
 from fleet.models.people import Operator, Person, Role, UnitSystem
 from fleet.models.results import AnalysisRun, Approval, Paper, Withdrawal
 from fleet.models.trail import AuditRow
@@ -16,6 +16,7 @@ __all__ = [
     "AnalysisRun",
     "Approval",
     "AuditRow",
+    "CardConfirmation",
     "CardPlace",
     "CardRun",
     "CardScan",

@@ -15,6 +15,7 @@ def test_sealed_tables_all_of_design():
     assert set(seals.sealed_tables()) == {
         "fleet_setup",
         "fleet_cardrun",
+        "fleet_cardconfirmation",
         "fleet_rawfile",
         "fleet_analysisrun",
         "fleet_approval",
