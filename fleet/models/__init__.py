@@ -2,7 +2,7 @@
 
 from fleet.models.aircraft import Aircraft, AircraftKind, Manner, SetUp
 from fleet.models.base import SealedError
-from fleet.models.cards import CardPlace, CardRun, CardScan
+from fleet.models.cards import CardConfirmation, CardPlace, CardRun, CardScan
 from fleet.models.clinics import Gift, GiftKind, SignUp, SignUpState, Supply, SupplyUse
 from fleet.models.people import Operator, Person, Role, UnitSystem
 from fleet.models.planning import PlanWord, TourPlan, TourProposal, VisitWish, WordKind
@@ -38,6 +38,7 @@ __all__ = [
     "AnalysisRun",
     "Approval",
     "AuditRow",
+    "CardConfirmation",
     "CardPlace",
     "CardRun",
     "CardScan",

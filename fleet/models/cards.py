@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
 from functools import cached_property
 from typing import Any, ClassVar
@@ -10,6 +11,7 @@ from django.db import models
 
 from fleet.models.base import OperatorRecord, Sealed
 from fleet.models.visits import FlightPass, RawFile, Test
+from patterns.plain import canonical_bytes
 
 
 class CardScan(OperatorRecord):
@@ -99,3 +101,47 @@ class CardRun(Sealed, OperatorRecord):
         """Return the cards of the document, in order."""
         found: list[dict[str, Any]] = self.content["cards"]
         return found
+
+    @property
+    def is_one_whole_card(self) -> bool:
+        """Whether the picture is one card and nothing else, so that no outline was looked for."""
+        return [card["image_px"] for card in self.cards] == [self.content["image_px"]]
+
+    @property
+    def outlines_digest(self) -> str:
+        """Return the digest of the outlines found: measured again, the same ones have the same."""
+        return outlines_digest(self.cards)
+
+
+def outlines_digest(cards: list[dict[str, Any]]) -> str:
+    """Return the SHA-256 of numbers and corners of the cards of a document."""
+    outlines = [[card["number"], card["corners_px"]] for card in cards]
+    return hashlib.sha256(canonical_bytes({"outlines": outlines})).hexdigest()
+
+
+class CardConfirmation(Sealed, OperatorRecord):
+    """Somebody has looked at the outlines that a measurement found and said which are cards.
+
+    It holds for every measurement of the scan that found the same outlines; the newest speaks.
+    `not_cards` says of the others, by number, what they are. `confirmed_by` is empty, and `note`
+    says why, for measurements from before outlines had to be confirmed.
+    """
+
+    operator = models.ForeignKey("fleet.Operator", on_delete=models.PROTECT, related_name="+")
+    scan = models.ForeignKey(CardScan, on_delete=models.PROTECT, related_name="confirmations")
+    run = models.ForeignKey(CardRun, on_delete=models.PROTECT, related_name="confirmations")
+    outlines_digest = models.CharField(max_length=64)
+    cards = models.JSONField(blank=True, help_text="Numbers of the outlines that are cards.")
+    not_cards = models.JSONField(default=dict, blank=True, help_text="What the others are.")
+    confirmed_by = models.ForeignKey(
+        "fleet.Person", null=True, on_delete=models.PROTECT, related_name="+"
+    )
+    note = models.CharField(max_length=200, blank=True)
+
+    class Meta:
+        ordering: ClassVar = ["scan_id", "-created_at", "-id"]
+        verbose_name = "confirmation of outlines"
+        verbose_name_plural = "confirmations of outlines"
+
+    def __str__(self) -> str:
+        return f"Confirmation of {self.run}"

@@ -15,12 +15,17 @@ def test_sealed_tables_all_of_design():
     assert set(seals.sealed_tables()) == {
         "fleet_setup",
         "fleet_cardrun",
+        "fleet_cardconfirmation",
         "fleet_rawfile",
         "fleet_analysisrun",
         "fleet_approval",
         "fleet_withdrawal",
         "fleet_paper",
         "fleet_auditrow",
+        "fleet_requirementversion",
+        "fleet_tourproposal",
+        "fleet_remindermail",
+        "fleet_reminded",
     }
 
 
