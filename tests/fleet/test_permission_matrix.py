@@ -87,7 +87,7 @@ TABLE: dict[str, list[Row]] = {
     "sign-in": [Row("get", None, 302, 302, 302, 302, 302, visitor=200)],
     "sign-out": [Row("post", None, 302, 302, 302, 302, 302, visitor=302)],
     # today
-    "today": [Row("get", None, 302, 302, 200, 200, 200)],
+    "today": [Row("get", None, 302, 302, 200, 200, 200, checker=302)],
     "today-aircraft": [everybody("aircraft")],
     # fleet
     "fleet": [everybody()],
