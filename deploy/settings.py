@@ -179,6 +179,9 @@ SPECTACULAR_SETTINGS = {
     },
 }
 
+# The key that signs papers, and the public halves of those before it.
+PAPER_KEYS = env.str("SWATHBOOK_PAPER_KEYS", default=str(DATA / "paper_keys"))
+
 # The database row is the truth about a job, the broker only a hint that there is one.
 # Without a broker the worker feeds itself from the rows (see deploy/celery.py).
 CELERY_BROKER_URL = env.str("CELERY_BROKER_URL", default="")

@@ -37,7 +37,10 @@ DEEDS: Mapping[str, str] = {
     "approval_granted": "approved",
     "approval_withdrawn": "withdrew the approval",
     "report_requested": "asked for a report on",
+    "paper_asked": "asked for",
     "paper_issued": "issued",
+    "paper_withdrawn": "withdrew",
+    "paper_given_up": "gave up the number of",
 }
 
 request_id: ContextVar[uuid.UUID | None] = ContextVar("audit_request_id", default=None)

@@ -94,6 +94,13 @@ def may_issue_papers(person: Person) -> bool:
     return person.is_active
 
 
+def may_certify(person: Person) -> bool:
+    """Issue certificates, returns and reports of the association, withdraw papers: staff and
+    analysts.
+    """
+    return sees_everyone(person)
+
+
 def may_read_audit(person: Person) -> bool:
     """Read the audit trail."""
     return is_staff(person)

@@ -7,22 +7,20 @@ paper, byte for byte.
 from __future__ import annotations
 
 import json
+from collections.abc import Iterator
 from dataclasses import dataclass
-from importlib.resources import files
-from typing import Final, Literal, cast
-
-from django.template.loader import render_to_string
+from typing import Any, Final, cast
 
 from fleet.measures import unit_of
-from fleet.models import AnalysisRun, Approval, FlightPass
-from fleet.queries.cards import CardsOfTest, last_word
+from fleet.models import AnalysisRun, Approval, FlightPass, PaperSlip
+from fleet.queries.cards import CardsOfTest, cards_of_test, last_word
 from fleet.queries.inputs import is_current
 from patterns.draw import Size, System
 from patterns.overlap import Manner
 from reports import answer, droplets, evidence, figures
-from reports.pdf import EmbeddedFile, to_pdf
-
-PageSize = Literal["letter", "a4"]
+from reports.paper import Draft, Foot, page
+from reports.pdf import EmbeddedFile
+from reports.records import approval_record
 
 # Spacing of the lines and height of the plots [px], from roomy to what would not fit otherwise.
 ROOMY_PX: Final = 140.0
@@ -146,40 +144,63 @@ def _field(
     return figures.field_figure(analysis.result, system, swath_m, manner, size)
 
 
-def to_html(report: TestReport, page_size: PageSize, spacing: str = "roomy") -> str:
+def to_html(report: TestReport, foot: Foot, page_size: str, spacing: str = "roomy") -> str:
     """Write the report as one HTML document, with its lines "roomy" or "tight"."""
-    style = files("reports").joinpath("assets/paper.css").read_text("utf-8")
-    return render_to_string(
-        "reports/test_report.html",
-        {"report": report, "page_size": page_size, "style": style, "spacing": spacing},
-    )
+    return page("reports/test_report.html", foot, size=page_size, report=report, spacing=spacing)
 
 
-def render(
-    analysis: AnalysisRun,
-    approval: Approval | None,
-    *,
-    system: System,
-    page_size: PageSize,
-    cards: CardsOfTest | None = None,
-) -> bytes:
-    """Make the report as PDF, with the analysis and the cards that count inside it as data."""
-    counting = cards if cards and cards.counting else None
-    drafts = (
-        to_html(compose(analysis, approval, system, plot_px, counting), page_size, spacing)
-        for spacing, plot_px in (DRAFTS_WITH_CARDS if counting else DRAFTS)
-    )
+def draft(slip: PaperSlip) -> Draft:
+    """Return the report of the slip's analysis, with the cards that count inside it as data."""
+    analysis, system = slip.analysis, cast(System, slip.unit_system)
+    assert analysis is not None
+    approval = shown_approval(analysis, str(slip.approval_id) if slip.approval_id else None)
+    cards = cards_of_test(slip.asked_by, analysis.test)
+    counting = cards if cards.counting else None
     moments = [answer.stated_at(analysis, approval)]
     files = embedded(analysis)
     if counting:
         moments.append(last_word(counting))
         files += droplets.embedded(counting)
-    return to_pdf(
-        drafts,
+
+    def html(foot: Foot) -> Iterator[str]:
+        for spacing, plot_px in DRAFTS_WITH_CARDS if counting else DRAFTS:
+            report = compose(analysis, approval, system, plot_px, counting)
+            yield to_html(report, foot, slip.page_size, spacing)
+
+    aircraft = analysis.test.setup.aircraft
+    return Draft(
+        title=f"Test report {aircraft}, {answer.day(analysis.test.flown_on)}",
+        record=record(analysis, approval),
         stated_at=max(moments),
+        html=html,
+        valid_until=approval.valid_until if approval else None,
         most_pages=MOST_PAGES_WITH_CARDS if counting else MOST_PAGES,
-        embedded=files,
+        embedded=tuple(files),
     )
+
+
+def record(analysis: AnalysisRun, approval: Approval | None) -> dict[str, Any]:
+    """Return what the report says as plain data, in SI."""
+    test = analysis.test
+    return {
+        "aircraft": {
+            "id": str(test.setup.aircraft_id),
+            "registration": test.setup.aircraft.registration,
+        },
+        "operator": {"id": str(analysis.operator_id), "name": analysis.operator.name},
+        "setup": {"id": str(test.setup_id), "name": str(test.setup)},
+        "test": {"id": str(test.pk), "flown_on": test.flown_on.isoformat()},
+        "analysis": {
+            "id": str(analysis.pk),
+            "method_version": analysis.method_version,
+            "inputs_digest": analysis.inputs_digest,
+            "document_digest": analysis.document_digest,
+            "accepted_passes": analysis.accepted_passes,
+            "one_way_swath_m": analysis.one_way_swath_m,
+            "back_and_forth_swath_m": analysis.back_and_forth_swath_m,
+        },
+        "approval": approval_record(approval) if approval else None,
+    }
 
 
 def embedded(analysis: AnalysisRun) -> list[EmbeddedFile]:

@@ -177,7 +177,7 @@ class CardMeasurementFilter(filters.FilterSet):
 class JobFilter(filters.FilterSet):
     operator = filters.UUIDFilter("operator_id")
     kind = filters.ChoiceFilter(
-        choices=[("analysis", "Analysis"), ("cards", "Cards"), ("report", "Report")]
+        choices=[("analysis", "Analysis"), ("cards", "Cards"), ("paper", "Paper")]
     )
     state = filters.ChoiceFilter(choices=JobState.choices)
     subject_id = filters.UUIDFilter()

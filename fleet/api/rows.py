@@ -16,6 +16,7 @@ from fleet.models import (
     Person,
     SetUp,
 )
+from fleet.queries.papers import papers_of
 from fleet.queries.progress import HEAVY
 from fleet.queries.whose import (
     analyses_of,
@@ -23,7 +24,6 @@ from fleet.queries.whose import (
     card_runs_of,
     card_scans_of,
     jobs_of,
-    papers_of,
 )
 
 HEAVY_CARDS = ("document", "parameters")

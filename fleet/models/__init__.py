@@ -4,6 +4,18 @@ from fleet.models.aircraft import Aircraft, AircraftKind, Manner, SetUp
 from fleet.models.base import SealedError
 from fleet.models.cards import CardConfirmation, CardPlace, CardRun, CardScan
 from fleet.models.clinics import Gift, GiftKind, SignUp, SignUpState, Supply, SupplyUse
+from fleet.models.feeds import CalendarFeed, HookCall, HookEvent, OperatorExport, Webhook
+from fleet.models.filings import Filing, FilingStep, Purge, ServiceRecord, StepKind
+from fleet.models.papers import (
+    Paper,
+    PaperBatch,
+    PaperBundle,
+    PaperKind,
+    PaperSeries,
+    PaperSlip,
+    PaperVoid,
+    PaperWithdrawal,
+)
 from fleet.models.people import Operator, Person, Role, UnitSystem
 from fleet.models.planning import PlanWord, TourPlan, TourProposal, VisitWish, WordKind
 from fleet.models.reminders import Reminded, ReminderChoice, ReminderKind, ReminderMail
@@ -18,7 +30,7 @@ from fleet.models.requirements import (
     Waiver,
     WorksUnder,
 )
-from fleet.models.results import AnalysisRun, Approval, Paper, Withdrawal
+from fleet.models.results import AnalysisRun, Approval, Withdrawal
 from fleet.models.season import (
     ImportState,
     Invitation,
@@ -38,6 +50,7 @@ __all__ = [
     "AnalysisRun",
     "Approval",
     "AuditRow",
+    "CalendarFeed",
     "CardConfirmation",
     "CardPlace",
     "CardRun",
@@ -45,9 +58,13 @@ __all__ = [
     "Covers",
     "DeadlineUnit",
     "Evidence",
+    "Filing",
+    "FilingStep",
     "FlightPass",
     "Gift",
     "GiftKind",
+    "HookCall",
+    "HookEvent",
     "ImportState",
     "Invitation",
     "Job",
@@ -57,11 +74,20 @@ __all__ = [
     "Membership",
     "MembershipKind",
     "Operator",
+    "OperatorExport",
     "Origin",
     "Overrule",
     "Paper",
+    "PaperBatch",
+    "PaperBundle",
+    "PaperKind",
+    "PaperSeries",
+    "PaperSlip",
+    "PaperVoid",
+    "PaperWithdrawal",
     "Person",
     "PlanWord",
+    "Purge",
     "RawFile",
     "Reminded",
     "ReminderChoice",
@@ -73,10 +99,12 @@ __all__ = [
     "Role",
     "SealedError",
     "Season",
+    "ServiceRecord",
     "SetUp",
     "SheetImport",
     "SignUp",
     "SignUpState",
+    "StepKind",
     "Supply",
     "SupplyUse",
     "Test",
@@ -87,6 +115,7 @@ __all__ = [
     "VisitKind",
     "VisitWish",
     "Waiver",
+    "Webhook",
     "Withdrawal",
     "WordKind",
     "WorksUnder",

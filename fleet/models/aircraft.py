@@ -102,3 +102,8 @@ class SetUp(Sealed, OperatorRecord):
 
     def __str__(self) -> str:
         return f"{self.purpose}, revision {self.number}"
+
+    def later(self) -> models.QuerySet[SetUp]:
+        """Return the revisions that came after this one for the same purpose, oldest first."""
+        line = SetUp.objects.filter(aircraft=self.aircraft_id, purpose_key=self.purpose_key)
+        return line.filter(number__gt=self.number).order_by("number")

@@ -111,26 +111,3 @@ class Withdrawal(Sealed, OperatorRecord):
 
     def __str__(self) -> str:
         return f"Withdrawal of {self.approval}"
-
-
-class Paper(Sealed, OperatorRecord):
-    """An issued paper: what it is about, and the digest under which its bytes are kept."""
-
-    operator = models.ForeignKey("fleet.Operator", on_delete=models.PROTECT, related_name="+")
-    kind = models.CharField(max_length=20, choices=[("test_report", "Test report")])
-    analysis = models.ForeignKey(AnalysisRun, on_delete=models.PROTECT, related_name="papers")
-    approval = models.ForeignKey(
-        Approval, null=True, blank=True, on_delete=models.PROTECT, related_name="papers"
-    )
-    job = models.OneToOneField("fleet.Job", on_delete=models.PROTECT, related_name="paper")
-    unit_system = models.CharField(max_length=6)
-    page_size = models.CharField(max_length=6)
-    digest = models.CharField(max_length=64)
-    size = models.PositiveIntegerField()
-    issued_by = models.ForeignKey("fleet.Person", on_delete=models.PROTECT, related_name="+")
-
-    class Meta:
-        ordering: ClassVar = ["-created_at", "-id"]
-
-    def __str__(self) -> str:
-        return f"{self.get_kind_display()}, {self.created_at:%-d %B %Y}"

@@ -20,7 +20,6 @@ from fleet.models import (
     FlightPass,
     Job,
     Operator,
-    Paper,
     Person,
     SetUp,
     Test,
@@ -119,13 +118,6 @@ def approvals_of(person: Person) -> QuerySet[Approval]:
 def jobs_of(person: Person) -> QuerySet[Job]:
     """Jobs a person may see."""
     return _own(person, Job.objects.select_related("requested_by", "analysis", "paper"))
-
-
-def papers_of(person: Person) -> QuerySet[Paper]:
-    """Papers a person may see."""
-    return _own(
-        person, Paper.objects.select_related("analysis__test__setup__aircraft", "issued_by")
-    )
 
 
 def card_scans_of(person: Person) -> QuerySet[CardScan]:

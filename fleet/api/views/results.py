@@ -41,6 +41,7 @@ from fleet.api.views.base import (
 from fleet.models import AnalysisRun, Approval, Paper
 from fleet.queries.evidence import at_swath
 from fleet.queries.inputs import is_current
+from fleet.queries.papers import file_name
 from fleet.queries.whose import analyses_of
 from fleet.services import approvals as approval_services
 from fleet.services import papers as paper_services
@@ -231,6 +232,4 @@ class PaperFile(FileOf):
     @extend_schema(responses={(200, "application/pdf"): OpenApiTypes.BINARY})
     def get(self, request: Request, pk: object) -> HttpResponse:
         paper = self.found()
-        test = paper.analysis.test
-        name = f"{test.setup.aircraft} pattern test {test.flown_on:%Y-%m-%d}.pdf"
-        return file_answer(storage.fetch(paper.digest), "application/pdf", name)
+        return file_answer(storage.fetch(paper.digest), "application/pdf", file_name(paper))

@@ -1,0 +1,111 @@
+"""Papers and their numbers: how each stands now, and what a check may tell."""
+
+from __future__ import annotations
+
+import datetime
+from dataclasses import dataclass
+from typing import Literal
+
+from django.db.models import Q, QuerySet
+from django.utils import timezone
+
+from fleet.models import Approval, Job, Paper, PaperSlip, Person
+
+PaperState = Literal["valid", "superseded", "withdrawn", "ended", "expired"]
+
+WORDS: dict[str, str] = {
+    "valid": "Valid",
+    "superseded": "Superseded",
+    "withdrawn": "Withdrawn",
+    "ended": "No longer holds",
+    "expired": "Expired",
+}
+# What a paper's state rests on, in one query.
+STANDS_ON = ("withdrawal", "superseded_by__slip__series", "approval__withdrawal", "slip__series")
+
+
+@dataclass(frozen=True, slots=True)
+class Verdict:
+    """How a paper stands, and since when, in a sentence."""
+
+    state: PaperState
+    why: str
+
+    @property
+    def words(self) -> str:
+        """Return the state in words."""
+        return WORDS[self.state]
+
+
+def verdict_on(paper: Paper, *, today: datetime.date | None = None) -> Verdict:
+    """Say how a paper stands. What was withdrawn stays so, whatever came after."""
+    today = today or timezone.localdate()
+    withdrawal = getattr(paper, "withdrawal", None)
+    if withdrawal is not None:
+        return Verdict("withdrawn", f"It was withdrawn on {_day(withdrawal.created_at)}.")
+    newer = getattr(paper, "superseded_by", None)
+    if newer is not None:
+        name = f" by {newer.slip.name}" if newer.slip else ""
+        return Verdict("superseded", f"It was replaced{name} on {_day(newer.created_at)}.")
+    ended = _approval_ended(paper.approval) if paper.approval else ""
+    if ended:
+        return Verdict("ended", ended)
+    if paper.valid_until is not None and paper.valid_until < today:
+        return Verdict("expired", f"It was valid until {_day(paper.valid_until)}.")
+    if paper.valid_until is not None:
+        return Verdict("valid", f"It is valid until {_day(paper.valid_until)}.")
+    return Verdict("valid", f"It stands as issued on {_day(paper.created_at)}.")
+
+
+def _approval_ended(approval: Approval) -> str:
+    withdrawal = getattr(approval, "withdrawal", None)
+    if withdrawal is not None:
+        return f"The approval on it was withdrawn on {_day(withdrawal.created_at)}."
+    newer = Approval.objects.filter(supersedes=approval).first()
+    if newer is not None:
+        return f"The approval on it was superseded on {_day(newer.created_at)}."
+    later = approval.setup.later().first()
+    if later is not None:
+        return f"The set-up was changed on {_day(later.created_at)}; test again."
+    return ""
+
+
+def slips_of(person: Person) -> QuerySet[PaperSlip]:
+    """Numbers of papers that a person may see: all, or those of their operator."""
+    rows = PaperSlip.objects.select_related(
+        "series", "operator", "asked_by", "aircraft", "paper", "void", "batch__season"
+    )
+    if person.sees_everyone:
+        return rows
+    return rows.filter(operator=person.operator_id) if person.operator_id else rows.none()
+
+
+def papers_of(person: Person) -> QuerySet[Paper]:
+    """Papers a person may see, with what their state rests on."""
+    rows = Paper.objects.select_related(
+        "analysis__test__setup__aircraft", "issued_by", "operator", *STANDS_ON, "approval__setup"
+    )
+    if person.sees_everyone:
+        return rows
+    return rows.filter(operator=person.operator_id) if person.operator_id else rows.none()
+
+
+def jobs_of_slips(slips: list[PaperSlip]) -> dict[object, Job]:
+    """Return the newest job of each slip."""
+    rows = Job.objects.filter(Q(kind="paper"), subject_id__in=[slip.pk for slip in slips])
+    return {job.subject_id: job for job in rows.order_by("created_at", "id")}
+
+
+def file_name(paper: Paper) -> str:
+    """Return the name under which a paper is handed out."""
+    if paper.slip is not None:
+        return f"{paper.slip.name} {paper.title}.pdf".replace("/", "-")
+    assert paper.analysis is not None
+    test = paper.analysis.test
+    return f"{test.setup.aircraft} pattern test {test.flown_on:%Y-%m-%d}.pdf"
+
+
+def _day(moment: datetime.date | datetime.datetime) -> str:
+    if isinstance(moment, datetime.datetime):
+        moment = timezone.localdate(moment)
+    return f"{moment:%-d %B %Y}"
