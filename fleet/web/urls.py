@@ -6,6 +6,7 @@ from fleet.web import (
     account,
     approval_pages,
     card_pages,
+    check_pages,
     fleet_pages,
     job_pages,
     office_pages,
@@ -28,4 +29,5 @@ urlpatterns: list[URLPattern] = [
     *job_pages.urlpatterns,
     *result_pages.urlpatterns,
     *approval_pages.urlpatterns,
+    *check_pages.urlpatterns,
 ]
