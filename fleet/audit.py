@@ -41,6 +41,20 @@ DEEDS: Mapping[str, str] = {
     "paper_issued": "issued",
     "paper_withdrawn": "withdrew",
     "paper_given_up": "gave up the number of",
+    "season_added": "added the season",
+    "season_changed": "changed the season",
+    "member_joined": "took in as a member",
+    "member_changed": "changed the membership of",
+    "members_carried_over": "carried members over into",
+    "person_invited": "invited",
+    "invitation_sent": "sent the invitation to",
+    "invitation_not_sent": "could not send the invitation to",
+    "invitation_renewed": "made a new link for",
+    "invitation_withdrawn": "withdrew the invitation to",
+    "invitation_accepted": "took up the invitation to",
+    "sheet_brought": "brought the spreadsheet",
+    "sheet_applied": "carried out the spreadsheet",
+    "sheet_discarded": "threw away the spreadsheet",
 }
 
 request_id: ContextVar[uuid.UUID | None] = ContextVar("audit_request_id", default=None)

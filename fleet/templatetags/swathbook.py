@@ -104,3 +104,12 @@ def field(bound: BoundField, **options: Any) -> dict[str, Any]:
     if bound.errors:
         attributes["aria-invalid"] = "true"
     return {"field": bound, "widget": bound.as_widget(attrs=attributes), **options}
+
+
+@register.inclusion_tag("fleet/parts/exports.html", takes_context=True)
+def exports(context: Context) -> dict[str, str]:
+    """Write the links to the list of this page as a file, with the words of the question kept."""
+    asked = context["request"].GET.copy()
+    for name in ("page", "as"):
+        asked.pop(name, None)
+    return {"kept": f"{asked.urlencode()}&" if asked else ""}
