@@ -159,7 +159,10 @@ REST_FRAMEWORK = {
     "NUM_PROXIES": 1 if env.bool("SWATHBOOK_BEHIND_PROXY", default=False) else 0,
     "DEFAULT_RENDERER_CLASSES": ["rest_framework.renderers.JSONRenderer"],
     "EXCEPTION_HANDLER": "fleet.api.problems.problem",
-    "DEFAULT_THROTTLE_RATES": {"sign-in": env.str("SWATHBOOK_SIGN_IN_RATE", default="10/min")},
+    "DEFAULT_THROTTLE_RATES": {
+        "sign-in": env.str("SWATHBOOK_SIGN_IN_RATE", default="10/min"),
+        "check": env.str("SWATHBOOK_CHECK_RATE", default="30/min"),
+    },
     "TEST_REQUEST_DEFAULT_FORMAT": "json",
 }
 SPECTACULAR_SETTINGS = {

@@ -119,7 +119,7 @@ def make(slip: PaperSlip, draft: Draft) -> Set:
 
 def foot_of(slip: PaperSlip, signed: str) -> Foot:
     """Return what stands at the foot of a paper."""
-    base = settings.SWATHBOOK_ADDRESS.rstrip("/")
+    base = settings.PUBLIC_ADDRESS
     # In capitals throughout, which a square code holds in half the room.
     scanned = base.upper() + reverse("check-signed", args=[slip.code, signed])
     square = segno.make(scanned, error="m", micro=False, boost_error=False)

@@ -150,12 +150,28 @@ def to_html(report: TestReport, foot: Foot, page_size: str, spacing: str = "room
 
 
 def draft(slip: PaperSlip) -> Draft:
-    """Return the report of the slip's analysis, with the cards that count inside it as data."""
-    analysis, system = slip.analysis, cast(System, slip.unit_system)
-    assert analysis is not None
-    approval = shown_approval(analysis, str(slip.approval_id) if slip.approval_id else None)
-    cards = cards_of_test(slip.asked_by, analysis.test)
-    counting = cards if cards.counting else None
+    """Return the report of the slip's analysis, with the approval and the cards that count."""
+    assert slip.analysis is not None
+    named = str(slip.approval_id) if slip.approval_id else None
+    return drafted(
+        slip.analysis,
+        shown_approval(slip.analysis, named),
+        system=cast(System, slip.unit_system),
+        page_size=slip.page_size,
+        cards=cards_of_test(slip.asked_by, slip.analysis.test),
+    )
+
+
+def drafted(
+    analysis: AnalysisRun,
+    approval: Approval | None,
+    *,
+    system: System,
+    page_size: str,
+    cards: CardsOfTest | None = None,
+) -> Draft:
+    """Return the report of an analysis; the result and the cards are inside it as data."""
+    counting = cards if cards and cards.counting else None
     moments = [answer.stated_at(analysis, approval)]
     files = embedded(analysis)
     if counting:
@@ -165,7 +181,7 @@ def draft(slip: PaperSlip) -> Draft:
     def html(foot: Foot) -> Iterator[str]:
         for spacing, plot_px in DRAFTS_WITH_CARDS if counting else DRAFTS:
             report = compose(analysis, approval, system, plot_px, counting)
-            yield to_html(report, foot, slip.page_size, spacing)
+            yield to_html(report, foot, page_size, spacing)
 
     aircraft = analysis.test.setup.aircraft
     return Draft(

@@ -32,6 +32,9 @@ SHAPES = {
     "accepted": "●",
     "left_out": "○",
     "aborted": "✕",
+    "valid": "●",
+    "ended": "▲",
+    "unknown": "○",
 }
 
 

@@ -135,6 +135,11 @@ TABLE: dict[str, list[Row]] = {
     "withdraw": [analyst_deed("post", "approval", 200)],
     "report": [Row("post", "analysis", 302, 302, 302, 302, 404)],
     "paper": [everybody("paper")],
+    # checking, for anybody
+    "check": [everybody(visitor=200), Row("post", None, *[200] * 5, visitor=200)],
+    "check-code": [everybody("code", outsider=200, visitor=200)],
+    "check-signed": [everybody("code", outsider=200, visitor=200)],
+    "check-keys": [everybody(visitor=200)],
     # API: a deed without data that is allowed answers 400 and names what is missing
     "api:sign-in": [Row("post", None, 400, 400, 400, 400, 400, visitor=400)],
     "api:sign-out": [Row("post", None, 204, 204, 204, 204, 204)],

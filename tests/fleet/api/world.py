@@ -61,7 +61,7 @@ def make_world(
     cast: Cast, monkeypatch: pytest.MonkeyPatch, operator: Operator | None = None, number: int = 1
 ) -> World:
     """Make the chain; how a paper is drawn is the business of `reports` and its tests."""
-    monkeypatch.setitem(jobs._handlers, "report", lambda job, progress: lambda: None)
+    monkeypatch.setitem(jobs._handlers, "paper", lambda job, progress: lambda: None)
     with tenancy.everyone():
         aircraft = make_aircraft(cast, operator, number)
         setup = make_setup(cast, aircraft)

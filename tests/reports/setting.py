@@ -1,0 +1,32 @@
+"""Setting a draft without a database row for its slip."""
+
+from __future__ import annotations
+
+import datetime
+from typing import Any
+
+from fleet.models import PaperKind, PaperSeries, PaperSlip
+from reports.paper import Draft, make
+
+ISSUED_AT = datetime.datetime(2026, 4, 20, 15, 30, tzinfo=datetime.UTC)
+
+
+def slip(kind: str = PaperKind.TEST_REPORT, **about: Any) -> PaperSlip:
+    """A slip that is nowhere on record."""
+    series = PaperSeries(kind=kind, year=2026, last_number=12)
+    made = PaperSlip(
+        series=series,
+        number=12,
+        kind=kind,
+        code="0123456789A2",
+        unit_system="us",
+        page_size="letter",
+        **about,
+    )
+    made.created_at = ISSUED_AT
+    return made
+
+
+def pdf_of(draft: Draft, kind: str = PaperKind.TEST_REPORT) -> bytes:
+    """Set a draft on such a slip."""
+    return make(slip(kind), draft).pdf
