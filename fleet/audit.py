@@ -38,6 +38,7 @@ DEEDS: Mapping[str, str] = {
     "approval_withdrawn": "withdrew the approval",
     "report_requested": "asked for a report on",
     "paper_asked": "asked for",
+    "papers_asked": "asked for",
     "paper_issued": "issued",
     "paper_withdrawn": "withdrew",
     "paper_given_up": "gave up the number of",

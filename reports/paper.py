@@ -46,6 +46,7 @@ class Foot:
     square: str
     square_words: str
     check_at: str
+    record_digest: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,7 +106,7 @@ def make(slip: PaperSlip, draft: Draft) -> Set:
         signing.signing_key(),
     )
     pdf = to_pdf(
-        draft.html(foot_of(slip, signed)),
+        draft.html(foot_of(slip, signed, digest)),
         stated_at=max(draft.stated_at, slip.created_at),
         most_pages=draft.most_pages,
         embedded=[
@@ -117,7 +118,7 @@ def make(slip: PaperSlip, draft: Draft) -> Set:
     return Set(pdf, record, digest, signed)
 
 
-def foot_of(slip: PaperSlip, signed: str) -> Foot:
+def foot_of(slip: PaperSlip, signed: str, record_digest: str) -> Foot:
     """Return what stands at the foot of a paper."""
     base = settings.PUBLIC_ADDRESS
     # In capitals throughout, which a square code holds in half the room.
@@ -132,6 +133,7 @@ def foot_of(slip: PaperSlip, signed: str) -> Foot:
         square=square.svg_data_uri(border=2, omitsize=True, nl=False),
         square_words=f"Square code of paper {slip.name}; its short code is {grouped(slip.code)}.",
         check_at=base.removeprefix("https://").removeprefix("http://") + reverse("check"),
+        record_digest=record_digest,
     )
 
 

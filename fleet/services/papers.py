@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import datetime
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Final
 
@@ -20,15 +20,18 @@ from fleet.models import (
     Operator,
     Paper,
     PaperBatch,
+    PaperBundle,
     PaperKind,
     PaperSeries,
     PaperSlip,
     PaperVoid,
     PaperWithdrawal,
     Person,
+    Season,
 )
 from fleet.paper_codes import new_code
-from fleet.services.base import refuse
+from fleet.queries.paper_batches import Wanted
+from fleet.services.base import checked, refuse
 
 PAGE_SIZES = ("letter", "a4")
 Rule = Callable[[Person], bool]
@@ -267,6 +270,89 @@ def _last_job(slip: PaperSlip) -> Job:
 def _refuse_void(slip: PaperSlip) -> None:
     if PaperVoid.objects.filter(slip=slip).exists():
         refuse({"slip": ["Its number was given up."]})
+
+
+# --- A season's papers in one go ------------------------------------------------------------------
+
+
+@transaction.atomic
+def ask_batch(
+    season: Season,
+    *,
+    by: Person,
+    kinds: Sequence[str],
+    wanted: Iterable[Wanted],
+    unit_system: str = "",
+    page_size: str = "letter",
+) -> PaperBatch:
+    """Ask for many papers at once: all get their numbers now, workers make them one by one.
+
+    `wanted` says what each is about (`queries.paper_batches` gathers it for a season). Nothing is
+    asked for when one of them cannot be.
+    """
+    rules.allow(rules.may_certify, by)
+    found = list(wanted)
+    if not found:
+        refuse({"kinds": ["Nothing on record in this season asks for such a paper."]})
+    batch = PaperBatch(
+        season=season,
+        kinds=list(kinds),
+        unit_system=unit_system or by.unit_system,
+        page_size=page_size,
+        asked_by=by,
+    )
+    checked(batch)
+    batch.save(force_insert=True)
+    audit.record("papers_asked", batch, by=by, operator=None, after={"papers": len(found)})
+    for one in found:
+        ask(
+            one.kind,
+            by=by,
+            operator=one.operator,
+            unit_system=batch.unit_system,
+            page_size=page_size,
+            batch=batch,
+            **one.about,
+        )
+    return batch
+
+
+@transaction.atomic
+def try_batch_again(batch: PaperBatch, *, by: Person) -> int:
+    """Let workers try again what could not be made; how many there were."""
+    rules.allow(rules.may_certify, by)
+    left = [
+        slip
+        for slip in batch.slips.filter(paper__isnull=True, void__isnull=True)
+        if _last_job(slip).state in (JobState.FAILED, JobState.CRASHED)
+    ]
+    for slip in left:
+        try_again(slip, by=by)
+    return len(left)
+
+
+@transaction.atomic
+def bundle(batch: PaperBatch, *, by: Person) -> Job:
+    """Ask for one ZIP and one merged PDF of all papers of a batch that are issued."""
+    rules.allow(rules.may_certify, by)
+    PaperBatch.objects.select_for_update().get(pk=batch.pk)
+    open_jobs = Job.objects.filter(kind="bundle", subject_id=batch.pk).exclude(state__in=ENDED)
+    under_way: Job | None = open_jobs.first()
+    if under_way is not None:
+        return under_way
+    papers = Paper.objects.filter(slip__batch=batch).count()
+    if not papers:
+        refuse({"batch": ["None of its papers is issued yet."]})
+    return jobs.enqueue(
+        "bundle", subject=batch, operator=None, by=by, parameters={"papers": papers}
+    )
+
+
+def keep_bundle(job: Job, batch: PaperBatch, files: Mapping[str, Any]) -> PaperBundle:
+    """Record the bundle that a worker has made, within the transaction that ends the job."""
+    bundle = PaperBundle(batch=batch, job=job, **files)
+    bundle.save(force_insert=True)
+    return bundle
 
 
 # --- Issuing, by the worker -----------------------------------------------------------------------

@@ -181,6 +181,7 @@ def test_what_it_rests_on(cast: Cast, flown: Test, analysis: AnalysisRun):
     for one in (scan, other):
         assert files[f"cards-{one.number}.json"].decode() == one.runs.get().document
         assert one.raw_file.digest in text
+    assert files.pop("signed.txt")  # printed as the square code
     for data in files.values():
         assert hashlib.sha256(data).hexdigest() in text
     together = json.loads(files["cards.json"])
