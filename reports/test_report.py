@@ -216,6 +216,7 @@ def record(analysis: AnalysisRun, approval: Approval | None) -> dict[str, Any]:
             "back_and_forth_swath_m": analysis.back_and_forth_swath_m,
         },
         "approval": approval_record(approval) if approval else None,
+        "rests_on": [str(approval.pk)] if approval else [],
     }
 
 

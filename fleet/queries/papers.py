@@ -47,14 +47,26 @@ def verdict_on(paper: Paper, *, today: datetime.date | None = None) -> Verdict:
     if newer is not None:
         name = f" by {newer.slip.name}" if newer.slip else ""
         return Verdict("superseded", f"It was replaced{name} on {_day(newer.created_at)}.")
-    ended = _approval_ended(paper.approval) if paper.approval else ""
-    if ended:
-        return Verdict("ended", ended)
+    for approval in _rests_on(paper):
+        ended = _approval_ended(approval)
+        if ended:
+            return Verdict("ended", ended)
     if paper.valid_until is not None and paper.valid_until < today:
         return Verdict("expired", f"It was valid until {_day(paper.valid_until)}.")
     if paper.valid_until is not None:
         return Verdict("valid", f"It is valid until {_day(paper.valid_until)}.")
     return Verdict("valid", f"It stands as issued on {_day(paper.created_at)}.")
+
+
+def _rests_on(paper: Paper) -> list[Approval]:
+    """The approvals without which the paper would say something else."""
+    if not paper.record:
+        return [paper.approval] if paper.approval else []
+    keys = paper.says["says"].get("rests_on", [])
+    if not keys:
+        return []
+    rows = Approval.objects.filter(pk__in=keys).select_related("withdrawal", "setup")
+    return list(rows.order_by("created_at", "id"))
 
 
 def _approval_ended(approval: Approval) -> str:

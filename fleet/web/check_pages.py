@@ -85,7 +85,10 @@ def _slowed(request: HttpRequest) -> HttpResponse | None:
 
 def _shown(request: HttpRequest, status: int = 200, **context: Any) -> HttpResponse:
     context = {"code_form": CodeForm(), "copy_form": CopyForm(), "section": "check", **context}
-    return render(request, "fleet/check.html", context, status=status)
+    answer = render(request, "fleet/check.html", context, status=status)
+    answer.headers["Cache-Control"] = "no-store"
+    answer.headers["X-Robots-Tag"] = "noindex"
+    return answer
 
 
 @require_http_methods(["GET", "HEAD", "POST"])
