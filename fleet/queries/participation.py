@@ -34,6 +34,7 @@ from django.db.models import Count, Exists, IntegerField, Min, OuterRef, Q, Valu
 from django.utils import timezone
 
 from fleet.models import (
+    AnalysisRun,
     Approval,
     Membership,
     MembershipKind,
@@ -318,10 +319,10 @@ def _tests(person: Person, seasons: Sequence[Season]) -> dict[int, dict[str, Any
         .order_by()
         .values(at=_label(at))
         .annotate(
-            tests=Count("pk", distinct=True),
+            tests=Count("pk"),
             aircraft=Count("setup__aircraft", distinct=True),
             visits=Count("visit", distinct=True),
-            analysed=Count("analyses__test", distinct=True),
+            analysed=Count("pk", filter=Exists(AnalysisRun.objects.filter(test=OuterRef("pk")))),
         )
         for at, season in enumerate(seasons)
     ]
@@ -332,10 +333,9 @@ def _operators(
     person: Person, known: Sequence[Season], asked: Sequence[Season]
 ) -> list[dict[str, Any]]:
     """One row an operator: the first day on which it took part, its tests in each season."""
-    counted = [*asked, *(season_before(known, one) for one in asked)]
-    columns = {
-        _column(one): Count("pk", filter=within([one])) for one in counted if one is not None
-    }
+    before = (season_before(known, one) for one in asked)
+    counted = {one.pk: one for one in (*asked, *before) if one is not None}
+    columns = {_column(one): Count("pk", filter=within([one])) for one in counted.values()}
     rows = Test.objects.filter(whose(person), within(known)).order_by().values("operator")
     return list(rows.annotate(debut=Min("flown_on"), **columns))
 
