@@ -169,9 +169,9 @@ def move_before(sign_up: SignUp, *, by: Person, other: SignUp) -> bool:
     row = places.row(sign_up)
     day = row.day
     there = [one.pk for one in places.to_fly(day)] if day else []
-    if day is None or row.pk not in there or other.pk not in there:
+    if row.pk not in there or other.pk not in there:
         refuse({"other": [f"{row.aircraft} and {other.aircraft} are not both to fly on one day."]})
-    if row.pk == other.pk:
+    if day is None or row.pk == other.pk:
         return False
     keys = [key for key in there if key != row.pk]
     keys.insert(keys.index(other.pk), row.pk)
