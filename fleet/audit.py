@@ -115,6 +115,6 @@ def values(row: models.Model, fields: Iterable[str]) -> dict[str, Any]:
 
 
 def _plain(value: Any) -> Any:
-    if isinstance(value, uuid.UUID | datetime.date | datetime.datetime):
+    if isinstance(value, uuid.UUID | datetime.date | datetime.datetime | datetime.time):
         return str(value)
     return value
