@@ -23,6 +23,22 @@ DEEDS: Mapping[str, str] = {
     "setup_recorded": "recorded the set-up",
     "visit_planned": "planned the visit",
     "visit_changed": "changed the visit",
+    "visit_called_off": "called off the visit",
+    "visit_put_back": "put back on the visit",
+    "signed_up": "signed up",
+    "sign_up_cancelled": "called off the sign-up of",
+    "sign_up_moved_up": "gave a free place to",
+    "sign_up_moved": "moved to another day",
+    "sign_up_waits": "put on the waiting list",
+    "sign_up_absent": "noted as absent",
+    "sign_up_flown": "noted as flown",
+    "sign_up_put_back": "put back into the running order",
+    "order_changed": "changed the running order of",
+    "supply_recorded": "noted the use of",
+    "supply_removed": "took back the use of",
+    "gift_recorded": "noted the gift",
+    "gift_changed": "changed the gift",
+    "gift_removed": "took back the gift",
     "test_started": "started the test",
     "test_changed": "changed the conditions of",
     "pass_added": "added",
@@ -103,6 +119,6 @@ def values(row: models.Model, fields: Iterable[str]) -> dict[str, Any]:
 
 
 def _plain(value: Any) -> Any:
-    if isinstance(value, uuid.UUID | datetime.date | datetime.datetime):
+    if isinstance(value, uuid.UUID | datetime.date | datetime.datetime | datetime.time):
         return str(value)
     return value

@@ -2,25 +2,21 @@
 
 from __future__ import annotations
 
-from django.db.models import Case, CharField, Exists, OuterRef, Q, QuerySet, Subquery, Value, When
-from django.utils import timezone
+from django.db.models import OuterRef, Q, QuerySet, Subquery
 
 from fleet.models import (
     ENDED,
     AnalysisRun,
-    Approval,
     CardRun,
     CardScan,
     Job,
     Paper,
     Person,
-    SetUp,
 )
 from fleet.queries.papers import papers_of
 from fleet.queries.progress import HEAVY
 from fleet.queries.whose import (
     analyses_of,
-    approvals_of,
     card_runs_of,
     card_scans_of,
     jobs_of,
@@ -32,33 +28,6 @@ HEAVY_CARDS = ("document", "parameters")
 def light_analyses_of(person: Person) -> QuerySet[AnalysisRun]:
     """Analyses without their documents."""
     return analyses_of(person).defer(*HEAVY)
-
-
-def judged_approvals_of(person: Person) -> QuerySet[Approval]:
-    """Approvals, each with `state`: whether it stands today, or else what ended it first of all.
-
-    The same cases as `queries.standing.judge`, set-wise and for every approval.
-    """
-    newer = SetUp.objects.filter(
-        aircraft=OuterRef("aircraft"),
-        purpose_key=OuterRef("setup__purpose_key"),
-        number__gt=OuterRef("setup__number"),
-    )
-    state = Case(
-        When(superseded_by__isnull=False, then=Value("superseded")),
-        When(Exists(newer), then=Value("changed")),
-        When(withdrawal__isnull=False, then=Value("withdrawn")),
-        When(valid_until__lt=timezone.localdate(), then=Value("expired")),
-        When(aircraft__retired_on__isnull=False, then=Value("retired")),
-        default=Value("in_force"),
-        output_field=CharField(),
-    )
-    return (
-        approvals_of(person)
-        .select_related("superseded_by")
-        .defer(*(f"analysis__{name}" for name in HEAVY))
-        .annotate(state=state)
-    )
 
 
 def light_jobs_of(person: Person) -> QuerySet[Job]:

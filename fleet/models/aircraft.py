@@ -99,6 +99,10 @@ class SetUp(Sealed, OperatorRecord):
                 fields=["aircraft", "purpose_key", "number"], name="setup_revision_once"
             ),
         ]
+        # Which line a revision belongs to, without reading past its nozzles.
+        indexes: ClassVar = [
+            models.Index(fields=["id", "aircraft", "purpose_key"], name="setup_line"),
+        ]
 
     def __str__(self) -> str:
         return f"{self.purpose}, revision {self.number}"

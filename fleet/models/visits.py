@@ -113,6 +113,11 @@ class Test(OperatorRecord):
 
     class Meta:
         ordering: ClassVar = ["-flown_on", "-id"]
+        # A season is a stretch of days; its tallies are read from the first index alone.
+        indexes: ClassVar = [
+            models.Index(fields=["flown_on", "operator", "setup", "visit"], name="test_by_day"),
+            models.Index(fields=["operator", "flown_on"], name="test_by_operator"),
+        ]
 
     def __str__(self) -> str:
         return f"{self.setup} on {self.flown_on:%-d %B %Y}"

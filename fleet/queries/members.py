@@ -34,6 +34,11 @@ def season_on(day: datetime.date | None = None) -> Season | None:
     return begun or Season.objects.order_by("starts_on").first()
 
 
+def joining_day(season: Season) -> datetime.date:
+    """Return the day of the season that is today, or the nearest to it."""
+    return max(season.starts_on, min(timezone.localdate(), season.ends_on))
+
+
 def season_before(season: Season) -> Season | None:
     """Return the season before one, from which members are carried over."""
     return Season.objects.filter(starts_on__lt=season.starts_on).order_by("-starts_on").first()

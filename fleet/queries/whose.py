@@ -8,7 +8,8 @@ from __future__ import annotations
 
 from typing import Any, TypeVar
 
-from django.db.models import Count, Model, Q, QuerySet
+from django.db.models import Count, Exists, Model, OuterRef, Q, QuerySet
+from django.utils import timezone
 
 from fleet.models import (
     Aircraft,
@@ -22,9 +23,11 @@ from fleet.models import (
     Operator,
     Person,
     SetUp,
+    SignUp,
     Test,
     Visit,
 )
+from fleet.queries.clinics import open_for_sign_up
 
 M = TypeVar("M", bound=Model)
 
@@ -60,17 +63,22 @@ def setups_of(person: Person) -> QuerySet[SetUp]:
 
 
 def visits_of(person: Person) -> QuerySet[Visit]:
-    """Visits: all of them for staff and analysts; for an operator those with a test of theirs,
-    and private visits to them.
+    """Visits: all of them for staff and analysts; for an operator those with a test or a sign-up
+    of theirs, private visits to them, and clinics open for sign-up.
     """
     visits = Visit.objects.select_related("analyst", "host")
     if person.sees_everyone:
         return visits.annotate(test_count=Count("tests")).order_by(*NEWEST_VISIT_FIRST)
     if person.operator_id is None:  # a clinic has no host either, and is not theirs for that
         return visits.none()
-    theirs = Q(tests__operator=person.operator_id)
-    mine = visits.filter(theirs | Q(host=person.operator_id)).distinct()
-    counted = mine.annotate(test_count=Count("tests", filter=theirs))
+    theirs = {"visit": OuterRef("pk"), "operator": person.operator_id}
+    mine = visits.filter(
+        Exists(Test.objects.filter(**theirs))
+        | Exists(SignUp.objects.filter(**theirs))
+        | Q(host=person.operator_id)
+        | open_for_sign_up(timezone.localdate())
+    )
+    counted = mine.annotate(test_count=Count("tests", filter=Q(tests__operator=person.operator_id)))
     return counted.order_by(*NEWEST_VISIT_FIRST)
 
 

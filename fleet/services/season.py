@@ -7,18 +7,18 @@ from dataclasses import dataclass
 from typing import Any
 
 from django.db import transaction
-from django.utils import timezone
 
 from fleet import audit, rules
 from fleet.models import Membership, MembershipKind, Operator, Person, Season
+from fleet.queries.members import joining_day
 from fleet.services.base import change, checked, refuse
+from fleet.validators import check_membership_days
 
 SEASON_FIELDS = ("name", "starts_on", "ends_on")
 MEMBERSHIP_FIELDS = ("kind", "joined_on", "lapsed_on", "note")
 # Guests come for one season; whoever wants them again says so.
 CARRIED = (MembershipKind.FULL, MembershipKind.ASSOCIATE)
 LONGEST_SEASON_DAYS = 2 * 366
-EARLIEST_JOINING = datetime.timedelta(days=366)
 
 
 @dataclass(frozen=True, slots=True)
@@ -121,7 +121,7 @@ def join(
         operator=operator,
         season=season,
         kind=kind,
-        joined_on=joined_on or usual_day(season),
+        joined_on=joined_on or joining_day(season),
         note=note.strip(),
     )
     _check_membership(membership)
@@ -134,11 +134,6 @@ def join(
         after=audit.values(membership, MEMBERSHIP_FIELDS),
     )
     return membership
-
-
-def usual_day(season: Season) -> datetime.date:
-    """Today, or the day of the season that is nearest to it."""
-    return max(season.starts_on, min(timezone.localdate(), season.ends_on))
 
 
 @transaction.atomic
@@ -173,20 +168,7 @@ def lapse(
 
 
 def _check_membership(membership: Membership) -> None:
-    season, errors = membership.season, {}
-    if membership.joined_on > season.ends_on:
-        errors["joined_on"] = [f"Season {season} ends on {_day(season.ends_on)}."]
-    elif membership.joined_on < season.starts_on - EARLIEST_JOINING:
-        errors["joined_on"] = [
-            f"Is more than a year before season {season} begins, on {_day(season.starts_on)}."
-        ]
-    if membership.lapsed_on is not None:
-        if membership.lapsed_on < membership.joined_on:
-            errors["lapsed_on"] = [f"Joined on {_day(membership.joined_on)}; not before that."]
-        elif membership.lapsed_on > season.ends_on:
-            says = f"Season {season} ends on {_day(season.ends_on)}; whoever stays until then has"
-            errors["lapsed_on"] = [f"{says} not lapsed."]
-    refuse(errors)
+    refuse(check_membership_days(membership.season, membership.joined_on, membership.lapsed_on))
     checked(membership)
 
 

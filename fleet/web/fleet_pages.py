@@ -15,7 +15,7 @@ from django.urls import path, reverse
 from django.utils import timezone
 from django.views.decorators.http import require_http_methods, require_safe
 
-from fleet import rules
+from fleet import rules, tables
 from fleet.models import Aircraft, Person, SetUp
 from fleet.queries.standing import standings
 from fleet.queries.whose import (
@@ -27,6 +27,7 @@ from fleet.queries.whose import (
 )
 from fleet.services import aircraft as services
 from fleet.web.forms_fleet import AircraftForm, SetUpForm, nozzle_lines
+from fleet.web.lists import fleet_table
 from fleet.web.paging import page_of
 from patterns.draw import COMPACT, WIDE, NozzlePlace, boom_sketch
 
@@ -44,6 +45,9 @@ def fleet(request: HttpRequest) -> HttpResponse:
             | Q(make__icontains=word)
             | Q(operator__name__icontains=word)
         )
+    listed = rows.select_related("operator__jurisdiction")
+    if export := tables.answer(request, lambda: fleet_table(request.user, listed)):
+        return export
     page = page_of(request, rows)
     held: dict[Any, list[Any]] = {}
     in_service = [one for one in page.object_list if one.retired_on is None]

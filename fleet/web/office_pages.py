@@ -13,13 +13,14 @@ from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import path, reverse
 from django.views.decorators.http import require_http_methods, require_safe
 
-from fleet import rules
+from fleet import rules, tables
 from fleet.models import Operator, Person
 from fleet.queries.standing import WORDS, standings
 from fleet.queries.whose import aircraft_of, audit_of, operators_of, people_of
 from fleet.services import people as services
 from fleet.web.fields import SpokenForm
 from fleet.web.forms_office import OperatorForm, PersonForm
+from fleet.web.lists import operators_table, trail_table
 from fleet.web.paging import page_of
 
 # What an office asks for: a name for a set of states.
@@ -69,6 +70,8 @@ def operators(request: HttpRequest) -> HttpResponse:
     )
     if words:
         rows = rows.filter(Q(name__icontains=words) | Q(base__icontains=words))
+    if export := tables.answer(request, lambda: operators_table(rows)):
+        return export
     context = {
         "page": page_of(request, rows),
         "words": words,
@@ -162,6 +165,8 @@ def trail(request: HttpRequest) -> HttpResponse:
             | Q(subject_name__icontains=words)
             | Q(operator__name__icontains=words)
         )
+    if export := tables.answer(request, lambda: trail_table(rows)):
+        return export
     context = {"page": page_of(request, rows), "words": words, "section": "trail"}
     return render(request, "fleet/trail.html", context)
 

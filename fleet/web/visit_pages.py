@@ -9,13 +9,14 @@ from uuid import UUID
 from django.contrib import messages
 from django.contrib.auth.decorators import login_required
 from django.core.exceptions import ValidationError
+from django.db.models import Q
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import path
 from django.utils import timezone
 from django.views.decorators.http import require_http_methods, require_safe
 
-from fleet import rules
+from fleet import rules, tables
 from fleet.models import Person, Role, Test, Visit
 from fleet.queries.progress import tests_on
 from fleet.queries.standing import standings
@@ -23,6 +24,7 @@ from fleet.queries.whose import aircraft_of, operators_of, setups_of, visits_of
 from fleet.services import tests as test_services
 from fleet.services import visits as visit_services
 from fleet.web.forms_testing import VisitForm
+from fleet.web.lists import tests_table, visits_table
 from fleet.web.paging import page_of
 
 # What stays the same from test to test on one field; the weather is entered anew each time.
@@ -43,6 +45,8 @@ def visits(request: HttpRequest) -> HttpResponse:
     """Visits: those of today first, then the coming ones, then the past."""
     today = timezone.localdate()
     seen = visits_of(request.user)
+    if export := tables.answer(request, lambda: visits_table(seen)):
+        return export
     now = seen.filter(starts_on__lte=today, ends_on__gte=today).order_by("starts_on", "id")
     coming = seen.filter(starts_on__gt=today).order_by("starts_on", "id")
     past = seen.filter(ends_on__lt=today).order_by("-starts_on", "-id")
@@ -61,9 +65,13 @@ def visits(request: HttpRequest) -> HttpResponse:
 def visit(request: HttpRequest, visit_id: Any) -> HttpResponse:
     """Show the day sheet: the tests of a visit in their order, and what each waits for."""
     found = get_object_or_404(visits_of(request.user), pk=visit_id)
+    rows = tests_on(request.user, found)
+    system = request.user.unit_system
+    if export := tables.answer(request, lambda: tests_table(found, rows, system)):
+        return export
     context = {
         "visit": found,
-        "rows": tests_on(request.user, found),
+        "rows": rows,
         "may_test": rules.may_test(request.user),
         "may_plan": rules.may_plan_visits(request.user),
         "section": "visits",
@@ -99,10 +107,13 @@ def visit_edit(request: HttpRequest, visit_id: Any) -> HttpResponse:
 
 
 def _visit_form(request: HttpRequest, initial: dict[str, Any]) -> VisitForm:
+    # Who left is not offered any more, but stays where it stands.
+    kept = getattr(initial.get("host"), "pk", None)
+    operators = operators_of(request.user).filter(Q(left_on__isnull=True) | Q(pk=kept))
     return VisitForm(
         request.POST or None,
         initial=initial,
-        operators=operators_of(request.user),
+        operators=operators,
         analysts=Person.objects.filter(role=Role.ANALYST, is_active=True),
         system=request.user.unit_system,
     )
@@ -165,7 +176,7 @@ def _days(found: Visit) -> list[datetime.date]:
 
 def _candidates(person: Person, found: Visit, asked: str) -> list[Any]:
     """Aircraft in service with the set-up in force for each purpose, as searched for."""
-    fleet = aircraft_of(person).filter(retired_on__isnull=True)
+    fleet = aircraft_of(person).filter(retired_on__isnull=True, operator__left_on__isnull=True)
     if found.host_id is not None:
         fleet = fleet.filter(operator=found.host_id)
     rows = standings(person, aircraft=fleet)

@@ -13,7 +13,7 @@ from rest_framework.response import Response
 
 from fleet import rules, storage
 from fleet.api.filters import AnalysisFilter, ApprovalFilter, PaperFilter
-from fleet.api.rows import judged_approvals_of, light_analyses_of, light_jobs_of, light_papers_of
+from fleet.api.rows import light_analyses_of, light_jobs_of, light_papers_of
 from fleet.api.serializers.results import (
     AnalysisFullOut,
     AnalysisOut,
@@ -39,6 +39,7 @@ from fleet.api.views.base import (
     taken,
 )
 from fleet.models import AnalysisRun, Approval, Paper
+from fleet.queries.approvals import judged_approvals_of
 from fleet.queries.evidence import at_swath
 from fleet.queries.inputs import is_current
 from fleet.queries.papers import file_name
