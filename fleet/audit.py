@@ -57,6 +57,8 @@ DEEDS: Mapping[str, str] = {
     "papers_asked": "asked for",
     "paper_issued": "issued",
     "paper_withdrawn": "withdrew",
+    "webhook_added": "added the webhook",
+    "webhook_stopped": "stopped the webhook",
     "paper_given_up": "gave up the number of",
     "season_added": "added the season",
     "season_changed": "changed the season",

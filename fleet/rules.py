@@ -94,6 +94,11 @@ def may_issue_papers(person: Person) -> bool:
     return person.is_active
 
 
+def may_keep_webhooks(person: Person) -> bool:
+    """Keep webhooks: staff for the association, an owner for the own operator."""
+    return is_staff(person) or person.role == "owner"
+
+
 def may_certify(person: Person) -> bool:
     """Issue certificates, returns and reports of the association, withdraw papers: staff and
     analysts.

@@ -8,7 +8,7 @@ from uuid import UUID
 from celery import shared_task
 
 from fleet import audit, jobs
-from fleet.services import analyses, cards  # noqa: F401 -- each registers its kind of job
+from fleet.services import analyses, cards, hooks  # noqa: F401 -- each registers its kind of job
 
 logger = logging.getLogger(__name__)
 

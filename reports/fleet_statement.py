@@ -10,11 +10,11 @@ from django.utils import timezone
 
 from fleet.measures import show
 from fleet.models import Operator, PaperSlip
+from fleet.queries.records import approval_record
 from fleet.queries.standing import Standing, standings
 from fleet.queries.whose import aircraft_of
 from reports.answer import day
 from reports.paper import Draft, Foot, page
-from reports.records import approval_record
 
 
 @dataclass(frozen=True, slots=True)

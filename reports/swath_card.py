@@ -9,10 +9,10 @@ from typing import Any, Final
 from fleet.jobs import JobRefused
 from fleet.measures import show
 from fleet.models import Aircraft, PaperSlip
+from fleet.queries.records import approval_record
 from fleet.queries.standing import Standing, standings
 from reports.answer import day
 from reports.paper import Draft, Foot, page
-from reports.records import approval_record
 
 # As many swaths as a card holds in figures that are read at arm's length.
 MOST_ON_A_CARD: Final = 3

@@ -15,12 +15,12 @@ from fleet.measures import unit_of
 from fleet.models import AnalysisRun, Approval, FlightPass, PaperSlip
 from fleet.queries.cards import CardsOfTest, cards_of_test, last_word
 from fleet.queries.inputs import is_current
+from fleet.queries.records import approval_record
 from patterns.draw import Size, System
 from patterns.overlap import Manner
 from reports import answer, droplets, evidence, figures
 from reports.paper import Draft, Foot, page
 from reports.pdf import EmbeddedFile
-from reports.records import approval_record
 
 # Spacing of the lines and height of the plots [px], from roomy to what would not fit otherwise.
 ROOMY_PX: Final = 140.0

@@ -35,12 +35,12 @@ class Webhook(OperatorRecord):
     """An address that is told of events; `operator` is empty for one of the association's."""
 
     operator = models.ForeignKey(  # type: ignore[assignment]
-        "fleet.Operator", null=True, on_delete=models.PROTECT, related_name="+"
+        "fleet.Operator", null=True, blank=True, on_delete=models.PROTECT, related_name="+"
     )
     address = models.URLField(max_length=500)
     events = models.JSONField()
     secret = models.CharField(max_length=64, help_text="Signs each call (HMAC-SHA256).")
-    stopped_at = models.DateTimeField(null=True)
+    stopped_at = models.DateTimeField(null=True, blank=True)
     made_by = models.ForeignKey("fleet.Person", on_delete=models.PROTECT, related_name="+")
 
     class Meta:
@@ -54,18 +54,18 @@ class HookCall(OperatorRecord):
     """One event to one address: tried again until it is taken, or given up."""
 
     operator = models.ForeignKey(  # type: ignore[assignment]
-        "fleet.Operator", null=True, on_delete=models.PROTECT, related_name="+"
+        "fleet.Operator", null=True, blank=True, on_delete=models.PROTECT, related_name="+"
     )
     webhook = models.ForeignKey(Webhook, on_delete=models.PROTECT, related_name="calls")
     event = models.CharField(max_length=20, choices=HookEvent.choices)
     reason = models.CharField(max_length=200)
     payload = models.TextField()
     attempts = models.PositiveIntegerField(default=0)
-    next_at = models.DateTimeField(null=True)
-    status = models.PositiveIntegerField(null=True)
+    next_at = models.DateTimeField(null=True, blank=True)
+    status = models.PositiveIntegerField(null=True, blank=True)
     trouble = models.CharField(max_length=200, blank=True)
-    taken_at = models.DateTimeField(null=True)
-    given_up_at = models.DateTimeField(null=True)
+    taken_at = models.DateTimeField(null=True, blank=True)
+    given_up_at = models.DateTimeField(null=True, blank=True)
 
     class Meta:
         ordering: ClassVar = ["-created_at", "-id"]

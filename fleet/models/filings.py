@@ -17,27 +17,31 @@ class Filing(OperatorRecord):
     """
 
     operator = models.ForeignKey(  # type: ignore[assignment]
-        "fleet.Operator", null=True, on_delete=models.PROTECT, related_name="+"
+        "fleet.Operator", null=True, blank=True, on_delete=models.PROTECT, related_name="+"
     )
     jurisdiction = models.ForeignKey(
         "fleet.Jurisdiction", on_delete=models.PROTECT, related_name="filings"
     )
     version = models.ForeignKey(
-        "fleet.RequirementVersion", null=True, on_delete=models.PROTECT, related_name="filings"
+        "fleet.RequirementVersion",
+        null=True,
+        blank=True,
+        on_delete=models.PROTECT,
+        related_name="filings",
     )
     aircraft = models.ForeignKey(
-        "fleet.Aircraft", null=True, on_delete=models.PROTECT, related_name="filings"
+        "fleet.Aircraft", null=True, blank=True, on_delete=models.PROTECT, related_name="filings"
     )
     test = models.ForeignKey(
-        "fleet.Test", null=True, on_delete=models.PROTECT, related_name="filings"
+        "fleet.Test", null=True, blank=True, on_delete=models.PROTECT, related_name="filings"
     )
     season = models.ForeignKey(
-        "fleet.Season", null=True, on_delete=models.PROTECT, related_name="filings"
+        "fleet.Season", null=True, blank=True, on_delete=models.PROTECT, related_name="filings"
     )
     what = models.CharField(max_length=120, help_text="The paper asked for, in the rule's words.")
     reason = models.CharField(max_length=200, unique=True)
     counted_from = models.DateTimeField()
-    due_at = models.DateTimeField(null=True)
+    due_at = models.DateTimeField(null=True, blank=True)
 
     class Meta:
         ordering: ClassVar = ["due_at", "id"]
@@ -62,19 +66,19 @@ class FilingStep(Sealed, OperatorRecord):
     """One step of a filing, with what was sent and what came back."""
 
     operator = models.ForeignKey(  # type: ignore[assignment]
-        "fleet.Operator", null=True, on_delete=models.PROTECT, related_name="+"
+        "fleet.Operator", null=True, blank=True, on_delete=models.PROTECT, related_name="+"
     )
     filing = models.ForeignKey(Filing, on_delete=models.PROTECT, related_name="steps")
     kind = models.CharField(max_length=12, choices=StepKind.choices)
     happened_on = models.DateField()
     paper = models.ForeignKey(
-        "fleet.Paper", null=True, on_delete=models.PROTECT, related_name="filing_steps"
+        "fleet.Paper", null=True, blank=True, on_delete=models.PROTECT, related_name="filing_steps"
     )
     reference = models.CharField(max_length=120, blank=True)
     words = models.TextField(blank=True)
     file_name = models.CharField(max_length=255, blank=True)
     file_digest = models.CharField(max_length=64, blank=True)
-    file_size = models.PositiveIntegerField(null=True)
+    file_size = models.PositiveIntegerField(null=True, blank=True)
     recorded_by = models.ForeignKey("fleet.Person", on_delete=models.PROTECT, related_name="+")
 
     class Meta:
@@ -107,13 +111,17 @@ class ServiceRecord(Sealed, OperatorRecord):
 
     operator = models.ForeignKey("fleet.Operator", on_delete=models.PROTECT, related_name="+")
     aircraft = models.ForeignKey(
-        "fleet.Aircraft", null=True, on_delete=models.PROTECT, related_name="service_records"
+        "fleet.Aircraft",
+        null=True,
+        blank=True,
+        on_delete=models.PROTECT,
+        related_name="service_records",
     )
     scheme = models.CharField(max_length=40)
     served_on = models.DateField()
     values = models.JSONField()
     corrects = models.OneToOneField(
-        "self", null=True, on_delete=models.PROTECT, related_name="corrected_by"
+        "self", null=True, blank=True, on_delete=models.PROTECT, related_name="corrected_by"
     )
     reason = models.TextField(blank=True)
     recorded_by = models.ForeignKey("fleet.Person", on_delete=models.PROTECT, related_name="+")

@@ -70,36 +70,40 @@ class PaperSlip(Sealed, OperatorRecord):
     """
 
     operator = models.ForeignKey(  # type: ignore[assignment]
-        "fleet.Operator", null=True, on_delete=models.PROTECT, related_name="+"
+        "fleet.Operator", null=True, blank=True, on_delete=models.PROTECT, related_name="+"
     )
     series = models.ForeignKey(PaperSeries, on_delete=models.PROTECT, related_name="slips")
     number = models.PositiveIntegerField()
     kind = models.CharField(max_length=20, choices=PaperKind.choices)
     code = models.CharField(max_length=12, unique=True)
-    batch = models.ForeignKey(PaperBatch, null=True, on_delete=models.PROTECT, related_name="slips")
+    batch = models.ForeignKey(
+        PaperBatch, null=True, blank=True, on_delete=models.PROTECT, related_name="slips"
+    )
     replaces = models.ForeignKey(
-        "fleet.Paper", null=True, on_delete=models.PROTECT, related_name="replacements"
+        "fleet.Paper", null=True, blank=True, on_delete=models.PROTECT, related_name="replacements"
     )
     reason = models.TextField(blank=True, help_text="Why it is issued anew.")
     analysis = models.ForeignKey(
-        "fleet.AnalysisRun", null=True, on_delete=models.PROTECT, related_name="+"
+        "fleet.AnalysisRun", null=True, blank=True, on_delete=models.PROTECT, related_name="+"
     )
     approval = models.ForeignKey(
-        "fleet.Approval", null=True, on_delete=models.PROTECT, related_name="+"
+        "fleet.Approval", null=True, blank=True, on_delete=models.PROTECT, related_name="+"
     )
     aircraft = models.ForeignKey(
-        "fleet.Aircraft", null=True, on_delete=models.PROTECT, related_name="+"
+        "fleet.Aircraft", null=True, blank=True, on_delete=models.PROTECT, related_name="+"
     )
     requirement = models.ForeignKey(
-        "fleet.Requirement", null=True, on_delete=models.PROTECT, related_name="+"
+        "fleet.Requirement", null=True, blank=True, on_delete=models.PROTECT, related_name="+"
     )
     jurisdiction = models.ForeignKey(
-        "fleet.Jurisdiction", null=True, on_delete=models.PROTECT, related_name="+"
+        "fleet.Jurisdiction", null=True, blank=True, on_delete=models.PROTECT, related_name="+"
     )
     season = models.ForeignKey(
-        "fleet.Season", null=True, on_delete=models.PROTECT, related_name="+"
+        "fleet.Season", null=True, blank=True, on_delete=models.PROTECT, related_name="+"
     )
-    visit = models.ForeignKey("fleet.Visit", null=True, on_delete=models.PROTECT, related_name="+")
+    visit = models.ForeignKey(
+        "fleet.Visit", null=True, blank=True, on_delete=models.PROTECT, related_name="+"
+    )
     giver = models.CharField(max_length=120, blank=True)
     unit_system = models.CharField(max_length=6)
     page_size = models.CharField(max_length=6)
@@ -144,15 +148,15 @@ class Paper(Sealed, OperatorRecord):
     """
 
     operator = models.ForeignKey(  # type: ignore[assignment]
-        "fleet.Operator", null=True, on_delete=models.PROTECT, related_name="+"
+        "fleet.Operator", null=True, blank=True, on_delete=models.PROTECT, related_name="+"
     )
     slip = models.OneToOneField(
-        PaperSlip, null=True, on_delete=models.PROTECT, related_name="paper"
+        PaperSlip, null=True, blank=True, on_delete=models.PROTECT, related_name="paper"
     )
     kind = models.CharField(max_length=20, choices=PaperKind.choices)
     title = models.CharField(max_length=200, blank=True)
     analysis = models.ForeignKey(
-        "fleet.AnalysisRun", null=True, on_delete=models.PROTECT, related_name="papers"
+        "fleet.AnalysisRun", null=True, blank=True, on_delete=models.PROTECT, related_name="papers"
     )
     approval = models.ForeignKey(
         "fleet.Approval", null=True, blank=True, on_delete=models.PROTECT, related_name="papers"
@@ -160,7 +164,7 @@ class Paper(Sealed, OperatorRecord):
     job = models.OneToOneField("fleet.Job", on_delete=models.PROTECT, related_name="paper")
     unit_system = models.CharField(max_length=6)
     page_size = models.CharField(max_length=6)
-    valid_until = models.DateField(null=True)
+    valid_until = models.DateField(null=True, blank=True)
     record = models.TextField(blank=True)
     record_digest = models.CharField(max_length=64, blank=True)
     signed = models.CharField(max_length=200, blank=True, help_text="As in the square code.")
@@ -189,7 +193,7 @@ class PaperWithdrawal(Sealed, OperatorRecord):
     """A paper taken back; whoever checks it is told."""
 
     operator = models.ForeignKey(  # type: ignore[assignment]
-        "fleet.Operator", null=True, on_delete=models.PROTECT, related_name="+"
+        "fleet.Operator", null=True, blank=True, on_delete=models.PROTECT, related_name="+"
     )
     paper = models.OneToOneField(Paper, on_delete=models.PROTECT, related_name="withdrawal")
     reason = models.TextField()
@@ -203,7 +207,7 @@ class PaperVoid(Sealed, OperatorRecord):
     """A number given up because its paper cannot be made."""
 
     operator = models.ForeignKey(  # type: ignore[assignment]
-        "fleet.Operator", null=True, on_delete=models.PROTECT, related_name="+"
+        "fleet.Operator", null=True, blank=True, on_delete=models.PROTECT, related_name="+"
     )
     slip = models.OneToOneField(PaperSlip, on_delete=models.PROTECT, related_name="void")
     reason = models.TextField()

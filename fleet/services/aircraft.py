@@ -11,6 +11,7 @@ from django.db.models import Max
 from fleet import audit, rules
 from fleet.models import Aircraft, Operator, Person, SetUp
 from fleet.services.base import change, checked, refuse
+from fleet.services.telling import tell_changed
 from fleet.validators import check_nozzles, check_ranges
 
 AIRCRAFT_FIELDS = ("registration", "make", "model", "kind", "span_m", "retired_on")
@@ -136,6 +137,7 @@ def record_setup(
         operator=aircraft.operator,
         after=audit.values(setup, ("number", *SETUP_FIELDS)),
     )
+    tell_changed(setup)
     return setup
 
 

@@ -32,6 +32,7 @@ from fleet.models import (
 from fleet.paper_codes import new_code
 from fleet.queries.paper_batches import Wanted
 from fleet.services.base import checked, refuse
+from fleet.services.telling import tell_issued
 
 PAGE_SIZES = ("letter", "a4")
 Rule = Callable[[Person], bool]
@@ -404,4 +405,5 @@ def issue(job: Job, slip: PaperSlip, made: Made) -> Paper:
         operator=slip.operator,
         after={"number": slip.name, **audit.values(paper, ("kind", "digest", "supersedes"))},
     )
+    tell_issued(paper)
     return paper

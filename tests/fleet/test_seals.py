@@ -26,6 +26,14 @@ def test_sealed_tables_all_of_design():
         "fleet_tourproposal",
         "fleet_remindermail",
         "fleet_reminded",
+        "fleet_paperslip",
+        "fleet_paperwithdrawal",
+        "fleet_papervoid",
+        "fleet_paperbundle",
+        "fleet_filingstep",
+        "fleet_purge",
+        "fleet_servicerecord",
+        "fleet_operatorexport",
     }
 
 
