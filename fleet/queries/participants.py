@@ -69,8 +69,8 @@ PART_WORDS = {
 def members(person: Person, season: Season, today: datetime.date) -> QuerySet[Operator]:
     """Return the members of a season, whoever else flew in it, and whoever lapsed, by name.
 
-    Each with `membership` (its kind, "" for none), `test_count`, `tested` (aircraft), `part` (a key of
-    `PART_WORDS`), and its fleet on the day of the share: `fleet` and `approved` aircraft.
+    Each with `membership` (its kind, "" for none), `test_count`, `tested` (aircraft), `part` (a key
+    of `PART_WORDS`), and its fleet on the day of the share: `fleet` and `approved` aircraft.
     """
     known = all_seasons()
     before = season_before(known, season)
