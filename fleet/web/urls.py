@@ -4,12 +4,16 @@ from django.urls import URLPattern
 
 from fleet.web import (
     account,
+    approval_list,
     approval_pages,
     card_pages,
     fleet_pages,
+    import_pages,
     job_pages,
+    member_pages,
     office_pages,
     pass_pages,
+    people_pages,
     result_pages,
     test_pages,
     today_pages,
@@ -28,4 +32,8 @@ urlpatterns: list[URLPattern] = [
     *job_pages.urlpatterns,
     *result_pages.urlpatterns,
     *approval_pages.urlpatterns,
+    *approval_list.urlpatterns,
+    *member_pages.urlpatterns,
+    *people_pages.urlpatterns,
+    *import_pages.urlpatterns,
 ]
