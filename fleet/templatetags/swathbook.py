@@ -11,6 +11,7 @@ from django.utils.html import format_html
 from django.utils.safestring import SafeString, mark_safe
 
 from fleet import audit, measures
+from fleet.queries.approvals import ENDINGS
 
 register = template.Library()
 
@@ -35,6 +36,11 @@ SHAPES = {
     "valid": "●",
     "ended": "▲",
     "unknown": "○",
+    "placed": "●",
+    "waiting": "◐",
+    "flown": "●",
+    "absent": "✕",
+    "cancelled": "✕",
 }
 
 
@@ -81,6 +87,16 @@ def state(code: str, words: str) -> SafeString:
         SHAPES[code],
         words,
     )
+
+
+# The state of `state` that an approval is drawn as, by what ended it.
+APPROVALS = {"in_force": "approved", "superseded": "superseded", "retired": "no_setup"}
+
+
+@register.simple_tag
+def standing_of_approval(ending: str) -> SafeString:
+    """Write whether an approval stands today, or what ended it."""
+    return state(APPROVALS.get(ending, ending), ENDINGS[ending])
 
 
 @register.filter

@@ -15,6 +15,7 @@ from django.views.decorators.http import require_http_methods, require_safe
 
 from fleet import rules, tables
 from fleet.models import Operator, Person
+from fleet.queries.members import memberships_of, open_invitations_of, season_on
 from fleet.queries.standing import WORDS, standings
 from fleet.queries.whose import aircraft_of, audit_of, operators_of, people_of
 from fleet.services import people as services
@@ -22,6 +23,7 @@ from fleet.web.fields import SpokenForm
 from fleet.web.forms_office import OperatorForm, PersonForm
 from fleet.web.lists import operators_table, trail_table
 from fleet.web.paging import page_of
+from fleet.web.people_pages import with_states
 
 # What an office asks for: a name for a set of states.
 QUESTIONS = {
@@ -90,6 +92,10 @@ def operator(request: HttpRequest, operator_id: UUID) -> HttpResponse:
     context = {
         "one": one,
         "people": people_of(request.user).filter(operator=one),
+        "invitations": with_states(open_invitations_of(request.user).filter(operator=one)[:20]),
+        "memberships": memberships_of(request.user).filter(operator=one),
+        "season": season_on(),
+        "may_invite": rules.may_invite(request.user) and one.left_on is None,
         "standings": standings(request.user, aircraft=fleet.filter(retired_on__isnull=True)),
         "retired": fleet.filter(retired_on__isnull=False),
         "may_change": rules.may_manage_operators(request.user),

@@ -4,13 +4,17 @@ from django.urls import URLPattern
 
 from fleet.web import (
     account,
+    approval_list,
     approval_pages,
     card_pages,
     check_pages,
     fleet_pages,
+    import_pages,
     job_pages,
+    member_pages,
     office_pages,
     pass_pages,
+    people_pages,
     result_pages,
     test_pages,
     today_pages,
@@ -30,4 +34,8 @@ urlpatterns: list[URLPattern] = [
     *result_pages.urlpatterns,
     *approval_pages.urlpatterns,
     *check_pages.urlpatterns,
+    *approval_list.urlpatterns,
+    *member_pages.urlpatterns,
+    *people_pages.urlpatterns,
+    *import_pages.urlpatterns,
 ]

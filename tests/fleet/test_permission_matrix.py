@@ -5,9 +5,11 @@ An address that is not in the table fails the test, so no page can be forgotten.
 
 from __future__ import annotations
 
+import datetime
 import re
 from collections.abc import Iterator
 from dataclasses import dataclass, field
+from types import SimpleNamespace
 from typing import Any
 
 import pytest
@@ -16,10 +18,12 @@ from django.db import transaction
 from django.http import HttpResponse
 from django.test import Client
 from django.urls import URLPattern, URLResolver, get_resolver, reverse
+from django.utils import timezone
 
 from fleet import jobs, tenancy
-from fleet.models import Person
-from fleet.services import papers, passes
+from fleet.models import Invitation, Person
+from fleet.services import imports, invitations, papers, passes
+from fleet.services import season as season_services
 from tests.cast import Cast, make_analysis, make_approval, make_cards, make_tested
 
 pytestmark = [pytest.mark.django_db]
@@ -74,8 +78,14 @@ def staff_deed(method: str, of: str | None, ok: Any, **more: Any) -> Row:
     return Row(method, of, ok, 403, 403, 403, 404 if of else 403, **more)
 
 
+def staff_form(of: str, ok: Any = 200, method: str = "get") -> Row:
+    """Only staff may; what it is about is the association's and no secret, so nobody gets 404."""
+    return Row(method, of, ok, 403, 403, 403, 403)
+
+
 EVIDENCE = {"swath_m": "15.0", "manner": "one_way"}
 OFFICE = Row("get", None, 200, 200, 403, 403, 403)
+STAFF_PAGE = staff_deed("get", None, 200)
 PLAN = Row("get", None, 200, 200, 403, 403, 403)
 
 # A deed without data is either done (302), or shown again with its errors (200): both are a yes.
@@ -127,6 +137,29 @@ TABLE: dict[str, list[Row]] = {
     "card": [everybody("scan")],
     "card-picture": [everybody("scan")],
     "card-stains": [everybody("scan")],
+    # members, invitations, imports
+    "seasons": [OFFICE],
+    "season-new": [STAFF_PAGE, staff_deed("post", None, 200)],
+    "season-edit": [staff_form("season")],
+    "members": [Row("get", None, 302, 302, 403, 403, 403)],
+    "season-members": [Row("get", "season", 200, 200, 403, 403, 403)],
+    "season-carry-over": [staff_form("season", 302, method="post")],
+    "member-new": [staff_form("season")],
+    "member-edit": [staff_deed("get", "membership", 200), staff_deed("post", "membership", 200)],
+    "people": [everybody()],
+    "person-setups": [Row("post", "person", 302, 403, 302, 403, 404)],
+    "invite": [Row("get", "operator", 200, 403, 200, 403, 404)],
+    "invitation": [Row("get", "invitation", 200, 200, 200, 404, 404)],
+    "invitation-send": [Row("post", "invitation", 302, 403, 302, 404, 404)],
+    "invitation-withdraw": [Row("post", "invitation", 302, 403, 302, 404, 404)],
+    "join": [Row("get", "token", 200, 200, 200, 200, 200, visitor=200)],
+    "approvals": [everybody()],
+    "imports": [STAFF_PAGE, staff_deed("post", None, 200)],
+    "import": [staff_form("import")],
+    "import-apply": [staff_form("import", 302, method="post")],
+    "import-discard": [staff_form("import", 302, method="post")],
+    "import-file": [staff_form("import")],
+    "import-template": [STAFF_PAGE],
     # results
     "job": [Row("get", "job", 302, 302, 302, 302, 404)],  # it has ended and leads to its paper
     "analysis": [everybody("analysis")],
@@ -224,7 +257,20 @@ def world(cast: Cast) -> dict[str, Any]:
         job = papers.request_report(analysis, by=cast.owner)
         jobs.run(job.pk)
         job.refresh_from_db()
+        season = season_services.add_season(
+            by=cast.staff,
+            name="2026",
+            starts_on=datetime.date(2026, 1, 1),
+            ends_on=datetime.date(2026, 12, 31),
+        )
+        sheet = b"operator,base\nNew Reach Air,New Reach\n"
         return {
+            "season": season,
+            "membership": season_services.join(
+                by=cast.staff, operator=cast.operator, season=season, kind="full"
+            ),
+            **invited(cast),
+            "import": imports.bring(by=cast.staff, name="members.csv", data=sheet),
             "operator": cast.operator,
             "person": cast.owner,
             "aircraft": approval.aircraft,
@@ -239,6 +285,21 @@ def world(cast: Cast) -> dict[str, Any]:
             "approval": approval,
             "paper": job.paper,
         }
+
+
+def invited(cast: Cast) -> dict[str, Any]:
+    """An open invitation, and the token of its link."""
+    token = "the-token-of-a-link"
+    invitation = Invitation.objects.create(
+        operator=cast.operator,
+        email="new@redgrass.example",
+        name="Nia New",
+        role="pilot",
+        token_digest=invitations.digest_of(token),
+        expires_at=timezone.now() + datetime.timedelta(days=14),
+        invited_by=cast.owner,
+    )
+    return {"invitation": invitation, "token": SimpleNamespace(pk=token)}
 
 
 def test_every_address_is_in_the_table():
