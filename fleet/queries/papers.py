@@ -9,7 +9,8 @@ from typing import Literal
 from django.db.models import Q, QuerySet
 from django.utils import timezone
 
-from fleet.models import Approval, Job, Paper, PaperSlip, Person
+from fleet.models import Approval, Job, Paper, PaperKind, PaperSlip, Person
+from fleet.queries.duties import duties
 
 PaperState = Literal["valid", "superseded", "withdrawn", "ended", "expired"]
 
@@ -20,8 +21,18 @@ WORDS: dict[str, str] = {
     "ended": "No longer holds",
     "expired": "Expired",
 }
+NO_LONGER_MET = (
+    "By what is on record now the rule is no longer met. Ask the operator for a newer certificate."
+)
 # What a paper's state rests on, in one query.
-STANDS_ON = ("withdrawal", "superseded_by__slip__series", "approval__withdrawal", "slip__series")
+STANDS_ON = (
+    "withdrawal",
+    "superseded_by__slip__series",
+    "approval__withdrawal",
+    "slip__series",
+    "slip__asked_by",
+    "slip__aircraft__operator",
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,6 +58,8 @@ def verdict_on(paper: Paper, *, today: datetime.date | None = None) -> Verdict:
     if newer is not None:
         name = f" by {newer.slip.name}" if newer.slip else ""
         return Verdict("superseded", f"It was replaced{name} on {_day(newer.created_at)}.")
+    if paper.kind == PaperKind.CERTIFICATE and not _still_met(paper):
+        return Verdict("ended", NO_LONGER_MET)
     for approval in _rests_on(paper):
         ended = _approval_ended(approval)
         if ended:
@@ -56,6 +69,18 @@ def verdict_on(paper: Paper, *, today: datetime.date | None = None) -> Verdict:
     if paper.valid_until is not None:
         return Verdict("valid", f"It is valid until {_day(paper.valid_until)}.")
     return Verdict("valid", f"It stands as issued on {_day(paper.created_at)}.")
+
+
+def _still_met(paper: Paper) -> bool:
+    """Whether the rule of a certificate is met by what is on record now."""
+    slip = paper.slip
+    assert slip is not None
+    assert slip.aircraft is not None
+    return any(
+        duty.state in ("met", "due_soon", "waived")
+        for duty in duties(slip.asked_by, aircraft=[slip.aircraft])
+        if duty.requirement.pk == slip.requirement_id
+    )
 
 
 def _rests_on(paper: Paper) -> list[Approval]:
