@@ -2,32 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from dataclasses import dataclass
 from itertools import groupby
 
 from django.utils import timezone
 
 from fleet.measures import show
-from fleet.models import Operator, PaperSlip
+from fleet.models import Aircraft, Operator, PaperSlip
 from fleet.queries.records import approval_record
 from fleet.queries.standing import Standing, standings
 from fleet.queries.whose import aircraft_of
 from reports.answer import day
-from reports.paper import Draft, Foot, page
-
-
-@dataclass(frozen=True, slots=True)
-class Row:
-    """One aircraft for one purpose."""
-
-    aircraft: str
-    model: str
-    purpose: str
-    swath: str
-    manner: str
-    state: str
-    why: str
+from reports.paper import Draft
+from reports.sheet import Box, Column, Sheet, Table, to_html
 
 
 def draft(slip: PaperSlip) -> Draft:
@@ -43,25 +29,24 @@ def draft(slip: PaperSlip) -> Draft:
 
 def drafted(operator: Operator, found: list[Standing], slip: PaperSlip) -> Draft:
     """Return the statement from how each aircraft stands."""
-    rows = [_row(one, slip.unit_system) for one in found]
     in_force = [one.approval for one in found if one.in_force and one.approval]
     approved = {one.aircraft_id for one in in_force}
     fleet = {one.aircraft.pk for one in found}
     as_of = timezone.localdate(slip.created_at)
 
-    def html(foot: Foot) -> Iterator[str]:
-        groups = [(key, list(group)) for key, group in groupby(rows, key=lambda row: row.aircraft)]
-        yield page(
-            "reports/fleet_statement.html",
-            foot,
-            size=slip.page_size,
-            operator=operator,
-            groups=groups,
-            approved=len(approved),
-            fleet=len(fleet),
-            as_of=day(as_of),
-        )
-
+    sheet = Sheet(
+        title=f"Fleet of {operator}",
+        who=(f"{operator.base} · as of {day(as_of)}",),
+        subject=f"{operator} · {day(as_of)}",
+        boxes=(
+            Box(
+                "Aircraft with an approved swath",
+                f"{len(approved)} of {len(fleet)}",
+                (f"In service on {day(as_of)}.",),
+            ),
+        ),
+        tables=(_table(found, slip.unit_system),),
+    )
     return Draft(
         title=f"Fleet statement {operator}",
         record={
@@ -84,19 +69,41 @@ def drafted(operator: Operator, found: list[Standing], slip: PaperSlip) -> Draft
             ],
         },
         stated_at=max([slip.created_at, *(one.created_at for one in in_force)]),
-        html=html,
+        html=lambda foot: to_html(sheet, slip.page_size, foot),
     )
 
 
-def _row(one: Standing, system: str) -> Row:
+def _table(found: list[Standing], system: str) -> Table:
+    columns = (
+        Column("Purpose", 22),
+        Column("Swath", 11),
+        Column("Way of flying", 17),
+        Column("State", 14),
+        Column("Why"),
+    )
+    groups = groupby(found, key=lambda one: one.aircraft)
+    return Table(
+        "Aircraft by aircraft",
+        columns,
+        tuple(
+            (_name(aircraft), tuple(_row(one, system) for one in standings))
+            for aircraft, standings in groups
+        ),
+        "No aircraft in service.",
+    )
+
+
+def _name(aircraft: Aircraft) -> str:
+    kind = aircraft.get_kind_display().lower()
+    return f"{aircraft} · {aircraft.make} {aircraft.model}, {kind}"
+
+
+def _row(one: Standing, system: str) -> tuple[str, ...]:
     approval = one.approval if one.in_force else None
-    aircraft = one.aircraft
-    return Row(
-        aircraft=aircraft.registration,
-        model=f"{aircraft.make} {aircraft.model}, {aircraft.get_kind_display().lower()}".strip(),
-        purpose=one.setup.purpose if one.setup else "",
-        swath=show(approval.swath_m, "swath", system) if approval else "None",
-        manner=approval.get_manner_display() if approval else "",
-        state=one.words,
-        why=one.why,
+    return (
+        one.setup.purpose if one.setup else "–",
+        show(approval.swath_m, "swath", system) if approval else "None",
+        approval.get_manner_display() if approval else "–",
+        one.words,
+        one.why,
     )

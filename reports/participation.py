@@ -110,7 +110,7 @@ def _charts(found: list[Figures], system: System) -> tuple[Figure, ...]:
 
 
 def _side_by_side(found: list[Figures], system: str) -> Table:
-    names = tuple(Column(one.season.name, is_number=True) for one in found)
+    names = tuple(Column(one.season.name) for one in found)
     unit = unit_of("swath", system)
 
     def line(name: str, *cells: str) -> tuple[str, ...]:
@@ -171,8 +171,8 @@ def _kinds(now: Figures) -> Table:
         f"Members of season {now.season} by kind",
         (
             Column("Kind", 50),
-            Column("Members", 20, is_number=True),
-            Column("Took part", is_number=True),
+            Column("Members", 20),
+            Column("Took part"),
         ),
         rows(*found),
         "No members.",
@@ -182,4 +182,5 @@ def _kinds(now: Figures) -> Table:
 def _record(one: Figures) -> dict[str, object]:
     values = plain(one)
     values["season"] = one.season.name
+    values["as_of"] = one.as_of.isoformat() if one.as_of else None
     return values

@@ -16,11 +16,11 @@ from reports.sheet import Box, Column, Sheet, Table, to_html
 
 NOTHING_ASKED = "{jurisdiction} asked nothing of any aircraft on {on}; there is no return to make."
 COLUMNS = (
-    Column("Aircraft", 11),
-    Column("Kind", 11),
-    Column("Operator", 24),
-    Column("State", 12),
-    Column("Met until", 15),
+    Column("Aircraft", 8),
+    Column("Kind", 9),
+    Column("Operator", 18),
+    Column("State", 9),
+    Column("Met until", 13),
     Column("Why"),
 )
 

@@ -24,7 +24,6 @@ class Column:
 
     name: str
     width: int | None = None
-    is_number: bool = False
 
 
 @dataclass(frozen=True, slots=True)

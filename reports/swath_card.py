@@ -15,7 +15,7 @@ from reports.answer import day
 from reports.paper import Draft, Foot, page
 
 # As many swaths as a card holds in figures that are read at arm's length.
-MOST_ON_A_CARD: Final = 3
+MOST_ON_A_CARD: Final = 2
 NOTHING_APPROVED: Final = (
     "No swath is approved for {aircraft} now, so there is no card to make. {why}"
 )

@@ -36,8 +36,8 @@ def draft(slip: PaperSlip) -> Draft:
                 "What it helped to do",
                 (
                     Column("Visit", 50),
-                    Column("Tests flown", 20, is_number=True),
-                    Column("Operators", is_number=True),
+                    Column("Tests flown", 20),
+                    Column("Operators"),
                 ),
                 rows(*((str(v), str(tests), str(operators)) for v, tests, operators in helped)),
                 "It was given to the season as a whole.",

@@ -80,12 +80,12 @@ def _tests(found: list[Progress], system: str) -> Table:
     return Table(
         "Tests in the order in which they were flown",
         (
-            Column("Aircraft", 10),
-            Column("Operator", 22),
-            Column("Set-up", 22),
-            Column("Passes", 8, is_number=True),
-            Column("Result", 17),
-            Column("Swath", 9),
+            Column("Aircraft", 9),
+            Column("Operator", 19),
+            Column("Set-up", 19),
+            Column("Passes", 7),
+            Column("Result", 14),
+            Column("Swath", 8),
             Column("Way, CV"),
         ),
         rows(*(_row(one, system) for one in found)),
@@ -109,7 +109,7 @@ def _row(one: Progress, system: str) -> tuple[str, ...]:
 
 def _sums(heading: str, sums: list[object], nothing: str) -> Table:
     found = [(one.what, f"{one.amount:g}", one.unit) for one in sums]  # type: ignore[attr-defined]
-    columns = (Column("What", 40), Column("Amount", 15, is_number=True), Column("Unit"))
+    columns = (Column("What", 40), Column("Amount", 15), Column("Unit"))
     return Table(heading, columns, rows(*found), nothing)
 
 
