@@ -173,6 +173,8 @@ SPECTACULAR_SETTINGS = {
     "ENUM_NAME_OVERRIDES": {
         "AircraftKindEnum": "fleet.models.AircraftKind",
         "VisitKindEnum": "fleet.models.VisitKind",
+        "MembershipKindEnum": "fleet.models.MembershipKind",
+        "ImportStateEnum": "fleet.models.ImportState",
         "JobStateEnum": "fleet.models.JobState",
         "MannerEnum": "fleet.models.Manner",
         "UnitSystemEnum": "fleet.models.UnitSystem",

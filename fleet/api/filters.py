@@ -13,7 +13,19 @@ from rest_framework.request import Request
 
 from fleet.api.rows import ended
 from fleet.api.serializers.results import ENDINGS
-from fleet.models import AircraftKind, JobState, Manner, Overrule, Role, VisitKind
+from fleet.models import (
+    AircraftKind,
+    GiftKind,
+    ImportState,
+    JobState,
+    Manner,
+    MembershipKind,
+    Overrule,
+    Role,
+    SignUpState,
+    Supply,
+    VisitKind,
+)
 
 PAGING = ("limit", "offset")
 
@@ -104,6 +116,28 @@ class VisitFilter(filters.FilterSet):
     order = Order(fields=["starts_on", "place"])
 
 
+class SignUpFilter(filters.FilterSet):
+    operator = filters.UUIDFilter("operator_id")
+    aircraft = filters.UUIDFilter("aircraft_id")
+    visit = filters.UUIDFilter("visit_id")
+    state = filters.ChoiceFilter(choices=SignUpState.choices)
+    from_day = Day("visit__ends_on", lookup_expr="gte", help_text="On visits not over before.")
+    order = Order(fields=["day", "position", "created_at"])
+
+
+class SupplyFilter(filters.FilterSet):
+    visit = filters.UUIDFilter("visit_id")
+    what = filters.ChoiceFilter(choices=Supply.choices)
+    order = Order(fields=["created_at"])
+
+
+class GiftFilter(filters.FilterSet):
+    season = filters.UUIDFilter("season_id")
+    visit = filters.UUIDFilter("visit_id")
+    kind = filters.ChoiceFilter(choices=GiftKind.choices)
+    order = Order(fields=["given_on", "giver", "created_at"])
+
+
 class TestFilter(filters.FilterSet):
     __test__ = False
 
@@ -187,6 +221,37 @@ class JobFilter(filters.FilterSet):
     def only_ended(self, rows: QuerySet[Any], name: str, value: bool) -> QuerySet[Any]:
         """Keep jobs that have ended, or those that have not."""
         return rows.filter(ended(value))
+
+
+class SeasonFilter(filters.FilterSet):
+    name = filters.CharFilter(lookup_expr="icontains")
+    on = filters.DateFilter(method="only_on", input_formats=["%Y-%m-%d"], help_text="Has this day.")
+    order = Order(fields=["starts_on", "name"])
+
+    def only_on(self, rows: QuerySet[Any], name: str, value: Any) -> QuerySet[Any]:
+        """Keep the season that a day lies in."""
+        return rows.filter(starts_on__lte=value, ends_on__gte=value)
+
+
+class MembershipFilter(filters.FilterSet):
+    operator = filters.UUIDFilter("operator_id")
+    season = filters.UUIDFilter("season_id")
+    kind = filters.ChoiceFilter(choices=MembershipKind.choices)
+    lapsed = Truth("lapsed_on", lookup_expr="isnull", exclude=True)
+    order = Order(fields=["joined_on", "operator__name"])
+
+
+class InvitationFilter(filters.FilterSet):
+    operator = filters.UUIDFilter("operator_id")
+    accepted = Truth("accepted_at", lookup_expr="isnull", exclude=True)
+    withdrawn = Truth("withdrawn_at", lookup_expr="isnull", exclude=True)
+    order = Order(fields=["created_at", "expires_at"])
+
+
+class ImportFilter(filters.FilterSet):
+    state = filters.ChoiceFilter(choices=ImportState.choices)
+    season = filters.UUIDFilter("season_id")
+    order = Order(fields=["created_at"])
 
 
 class AuditFilter(filters.FilterSet):

@@ -3,7 +3,18 @@
 from django.urls import URLPattern, URLResolver, include, path, re_path
 from drf_spectacular.views import SpectacularAPIView
 
-from fleet.api.views import account, aircraft, cards, passes, people, results, visits, work
+from fleet.api.views import (
+    account,
+    aircraft,
+    cards,
+    clinics,
+    passes,
+    people,
+    results,
+    season,
+    visits,
+    work,
+)
 
 app_name = "api"
 
@@ -23,6 +34,34 @@ v1: list[URLPattern] = [
     path("standings/", aircraft.StandingList.as_view(), name="standing-list"),
     path("visits/", visits.VisitList.as_view(), name="visit-list"),
     path("visits/<uuid:pk>/", visits.VisitDetail.as_view(), name="visit-detail"),
+    path("visits/<uuid:pk>/sign-ups/", clinics.VisitSignUps.as_view(), name="visit-sign-ups"),
+    path("visits/<uuid:pk>/order/", clinics.VisitOrder.as_view(), name="visit-order"),
+    path(
+        "visits/<uuid:pk>/cancellation/",
+        clinics.VisitCancellation.as_view(),
+        name="visit-cancellation",
+    ),
+    path(
+        "visits/<uuid:pk>/restoration/",
+        clinics.VisitRestoration.as_view(),
+        name="visit-restoration",
+    ),
+    path("visits/<uuid:pk>/calendar/", clinics.VisitCalendar.as_view(), name="visit-calendar"),
+    path("visits/<uuid:pk>/supplies/", clinics.VisitSupplies.as_view(), name="visit-supplies"),
+    path("sign-ups/", clinics.SignUpList.as_view(), name="sign-up-list"),
+    path("sign-ups/<uuid:pk>/", clinics.SignUpDetail.as_view(), name="sign-up-detail"),
+    path(
+        "sign-ups/<uuid:pk>/cancellation/",
+        clinics.SignUpCancellation.as_view(),
+        name="sign-up-cancellation",
+    ),
+    path("sign-ups/<uuid:pk>/state/", clinics.SignUpStateOf.as_view(), name="sign-up-state"),
+    path("sign-ups/<uuid:pk>/move/", clinics.SignUpMove.as_view(), name="sign-up-move"),
+    path("supplies/", clinics.SupplyList.as_view(), name="supply-list"),
+    path("supplies/<uuid:pk>/removal/", clinics.SupplyRemoval.as_view(), name="supply-removal"),
+    path("gifts/", clinics.GiftList.as_view(), name="gift-list"),
+    path("gifts/<uuid:pk>/", clinics.GiftDetail.as_view(), name="gift-detail"),
+    path("gifts/<uuid:pk>/removal/", clinics.GiftRemoval.as_view(), name="gift-removal"),
     path("tests/", visits.TestList.as_view(), name="test-list"),
     path("tests/<uuid:pk>/", visits.TestDetail.as_view(), name="test-detail"),
     path("tests/<uuid:pk>/quality/", visits.TestQuality.as_view(), name="test-quality"),
@@ -93,6 +132,26 @@ v1: list[URLPattern] = [
     path("papers/<uuid:pk>/file/", results.PaperFile.as_view(), name="paper-file"),
     path("jobs/", work.JobList.as_view(), name="job-list"),
     path("jobs/<uuid:pk>/", work.JobDetail.as_view(), name="job-detail"),
+    path("seasons/", season.SeasonList.as_view(), name="season-list"),
+    path("seasons/<uuid:pk>/", season.SeasonDetail.as_view(), name="season-detail"),
+    path(
+        "seasons/<uuid:pk>/carry-over/", season.SeasonCarryOver.as_view(), name="season-carry-over"
+    ),
+    path("memberships/", season.MembershipList.as_view(), name="membership-list"),
+    path("memberships/<uuid:pk>/", season.MembershipDetail.as_view(), name="membership-detail"),
+    path("invitations/", season.InvitationList.as_view(), name="invitation-list"),
+    path("invitations/<uuid:pk>/", season.InvitationDetail.as_view(), name="invitation-detail"),
+    path("invitations/<uuid:pk>/send/", season.InvitationSend.as_view(), name="invitation-send"),
+    path(
+        "invitations/<uuid:pk>/withdrawal/",
+        season.InvitationWithdrawal.as_view(),
+        name="invitation-withdrawal",
+    ),
+    path("imports/", season.ImportList.as_view(), name="import-list"),
+    path("imports/<uuid:pk>/", season.ImportDetail.as_view(), name="import-detail"),
+    path("imports/<uuid:pk>/plan/", season.ImportPlan.as_view(), name="import-plan"),
+    path("imports/<uuid:pk>/apply/", season.ImportApply.as_view(), name="import-apply"),
+    path("imports/<uuid:pk>/discard/", season.ImportDiscard.as_view(), name="import-discard"),
     path("audit/", work.AuditList.as_view(), name="audit-list"),
 ]
 

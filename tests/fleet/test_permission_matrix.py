@@ -21,10 +21,18 @@ from django.urls import URLPattern, URLResolver, get_resolver, reverse
 from django.utils import timezone
 
 from fleet import jobs, tenancy
-from fleet.models import Invitation, Person
-from fleet.services import imports, invitations, papers, passes
+from fleet.models import Gift, Invitation, Person, Season
+from fleet.services import clinics, gifts, imports, invitations, papers, passes
 from fleet.services import season as season_services
-from tests.cast import Cast, make_analysis, make_approval, make_cards, make_tested
+from tests.cast import (
+    Cast,
+    make_aircraft,
+    make_analysis,
+    make_approval,
+    make_cards,
+    make_tested,
+    make_visit,
+)
 
 pytestmark = [pytest.mark.django_db]
 
@@ -83,6 +91,11 @@ def staff_form(of: str, ok: Any = 200, method: str = "get") -> Row:
     return Row(method, of, ok, 403, 403, 403, 403)
 
 
+def day_deed(of: str, ok: Any, **more: Any) -> Row:
+    """Staff and analysts may: the running order of a visit."""
+    return Row("post", of, ok, ok, 403, 403, 404, **more)
+
+
 EVIDENCE = {"swath_m": "15.0", "manner": "one_way"}
 OFFICE = Row("get", None, 200, 200, 403, 403, 403)
 STAFF_PAGE = staff_deed("get", None, 200)
@@ -120,6 +133,20 @@ TABLE: dict[str, list[Row]] = {
     "visit": [everybody("visit")],
     "visit-new": [PLAN],
     "visit-edit": [Row("get", "visit", 200, 200, 403, 403, 404)],
+    "visit-sign-up": [fleet_deed("get", "visit", 200), fleet_deed("post", "visit", 404)],
+    "visit-order": [day_deed("visit", 302)],
+    "visit-call-off": [day_deed("visit", 302)],
+    "visit-put-back": [day_deed("visit", 302)],
+    "visit-calendar": [everybody("visit")],
+    "sign-up-cancel": [fleet_deed("post", "sign_up", 302)],
+    "sign-up-mark": [day_deed("sign_up", 302, data={"state": "flown"})],
+    "sign-up-move": [day_deed("sign_up", 404)],  # it says before whom, and nobody is there
+    "supply-new": [day_deed("visit", 302)],
+    "supply-remove": [Row("post", "supply", 302, 302, 404, 404, 404)],
+    "gifts": [staff_deed("get", None, 200)],
+    "gift-new": [staff_deed("get", None, 200), staff_deed("post", None, 200)],
+    "gift-edit": [Row("get", "gift", 200, 403, 404, 404, 404)],
+    "gift-remove": [Row("post", "gift", 302, 403, 404, 404, 404)],
     "test-new": [analyst_deed("get", "visit", 200)],
     "test": [everybody("test")],
     "test-edit": [analyst_deed("get", "test", 200)],
@@ -139,6 +166,9 @@ TABLE: dict[str, list[Row]] = {
     "card-stains": [everybody("scan")],
     # members, invitations, imports
     "seasons": [OFFICE],
+    "season": [everybody(checker=403)],
+    "season-of": [Row("get", "season", 200, 200, 200, 200, 200, checker=403)],
+    "season-compare": [OFFICE],
     "season-new": [STAFF_PAGE, staff_deed("post", None, 200)],
     "season-edit": [staff_form("season")],
     "members": [Row("get", None, 302, 302, 403, 403, 403)],
@@ -175,7 +205,10 @@ TABLE: dict[str, list[Row]] = {
     "api:operator-list": [everybody(), staff_deed("post", None, 400)],
     "api:operator-detail": [everybody("operator"), staff_deed("patch", "operator", 200)],
     "api:person-list": [everybody(), staff_deed("post", None, 400)],
-    "api:person-detail": [everybody("person")],
+    "api:person-detail": [
+        everybody("person"),
+        Row("patch", "person", 400, 403, 400, 403, 404),
+    ],
     "api:aircraft-list": [everybody(), fleet_deed("post", None, 400)],
     "api:aircraft-detail": [everybody("aircraft"), fleet_deed("patch", "aircraft", 200)],
     "api:aircraft-setups": [fleet_deed("post", "aircraft", 400)],
@@ -187,6 +220,28 @@ TABLE: dict[str, list[Row]] = {
         everybody("visit"),
         Row("patch", "visit", 200, 200, 403, 403, 404),
     ],
+    "api:visit-sign-ups": [everybody("visit"), fleet_deed("post", "visit", 400)],
+    "api:visit-order": [day_deed("visit", 400)],
+    "api:visit-cancellation": [day_deed("visit", 400)],
+    "api:visit-restoration": [day_deed("visit", 200)],
+    "api:visit-calendar": [everybody("visit")],
+    "api:visit-supplies": [
+        Row("get", "visit", 200, 200, 403, 403, 404),
+        day_deed("visit", 400),
+    ],
+    "api:sign-up-list": [everybody()],
+    "api:sign-up-detail": [everybody("sign_up")],
+    "api:sign-up-cancellation": [fleet_deed("post", "sign_up", 200)],
+    "api:sign-up-state": [day_deed("sign_up", 400)],
+    "api:sign-up-move": [day_deed("sign_up", 400)],
+    "api:supply-list": [OFFICE],
+    "api:supply-removal": [Row("post", "supply", 204, 204, 404, 404, 404)],
+    "api:gift-list": [OFFICE, staff_deed("post", None, 400)],
+    "api:gift-detail": [
+        Row("get", "gift", 200, 200, 404, 404, 404),
+        Row("patch", "gift", 200, 403, 404, 404, 404),
+    ],
+    "api:gift-removal": [Row("post", "gift", 204, 403, 404, 404, 404)],
     "api:test-list": [everybody(), Row("post", None, 403, 400, 403, 403, 403)],
     "api:test-detail": [everybody("test"), analyst_deed("patch", "test", 200)],
     "api:test-quality": [everybody("test")],
@@ -224,6 +279,26 @@ TABLE: dict[str, list[Row]] = {
     "api:paper-file": [everybody("paper")],
     "api:job-list": [everybody()],
     "api:job-detail": [everybody("job")],
+    "api:season-list": [everybody(), staff_deed("post", None, 400)],
+    "api:season-detail": [
+        Row("get", "season", 200, 200, 200, 200, 200),
+        staff_form("season", method="patch"),
+    ],
+    "api:season-carry-over": [staff_form("season", 400, method="post")],  # none before it
+    "api:membership-list": [everybody(), staff_deed("post", None, 400)],
+    "api:membership-detail": [everybody("membership"), staff_deed("patch", "membership", 200)],
+    "api:invitation-list": [everybody(), Row("post", None, 400, 403, 400, 403, 400, checker=403)],
+    "api:invitation-detail": [Row("get", "invitation", 200, 200, 200, 404, 404)],
+    "api:invitation-send": [Row("post", "invitation", 200, 403, 200, 404, 404)],
+    "api:invitation-withdrawal": [Row("post", "invitation", 200, 403, 200, 404, 404)],
+    "api:import-list": [
+        staff_deed("get", None, 200),
+        staff_deed("post", None, 400, multipart=True),
+    ],
+    "api:import-detail": [Row("get", "import", 200, 404, 404, 404, 404)],
+    "api:import-plan": [Row("get", "import", 200, 404, 404, 404, 404)],
+    "api:import-apply": [Row("post", "import", 400, 404, 404, 404, 404)],
+    "api:import-discard": [Row("post", "import", 200, 404, 404, 404, 404)],
     "api:audit-list": [staff_deed("get", None, 200)],
     "api:schema": [everybody(visitor=200)],
     "api:unknown": [Row("get", None, 404, 404, 404, 404, 404, visitor=404)],
@@ -260,6 +335,7 @@ def world(cast: Cast) -> dict[str, Any]:
         )
         sheet = b"operator,base\nNew Reach Air,New Reach\n"
         return {
+            **signed_up(cast, season),
             "season": season,
             "membership": season_services.join(
                 by=cast.staff, operator=cast.operator, season=season, kind="full"
@@ -295,6 +371,25 @@ def invited(cast: Cast) -> dict[str, Any]:
         invited_by=cast.owner,
     )
     return {"invitation": invitation, "token": SimpleNamespace(pk=token)}
+
+
+def signed_up(cast: Cast, season: Season) -> dict[str, Any]:
+    """A place on a visit, something it used up, and a gift."""
+    visit = make_visit(cast, timezone.localdate())
+    aircraft = make_aircraft(cast, number=7)
+    return {
+        "sign_up": clinics.sign_up(by=cast.staff, visit=visit, aircraft=aircraft),
+        "supply": gifts.record_supply(by=cast.analyst, visit=visit, what="dye", amount=40.0),
+        "gift": Gift.objects.create(
+            season=season,
+            giver="Field Days of Calloway",
+            kind="hours",
+            amount=6.0,
+            unit="h",
+            given_on=season.starts_on,
+            recorded_by=cast.staff,
+        ),
+    }
 
 
 def test_every_address_is_in_the_table():
