@@ -15,6 +15,7 @@ from fleet.web import (
     pass_pages,
     people_pages,
     result_pages,
+    season_pages,
     test_pages,
     today_pages,
     visit_pages,
@@ -36,4 +37,5 @@ urlpatterns: list[URLPattern] = [
     *member_pages.urlpatterns,
     *people_pages.urlpatterns,
     *import_pages.urlpatterns,
+    *season_pages.urlpatterns,
 ]
