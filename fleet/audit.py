@@ -62,6 +62,8 @@ DEEDS: Mapping[str, str] = {
     "approval_withdrawn": "withdrew the approval",
     "report_requested": "asked for a report on",
     "paper_issued": "issued",
+    "reminders_set": "chose the reminders of",
+    "reminder_sent": "sent the reminder",
     "season_added": "added the season",
     "season_changed": "changed the season",
     "member_joined": "took in as a member",
