@@ -38,6 +38,13 @@ PAGES = [
     ("owner", "/visits/"),
     ("analyst", "/visits/new/"),
     ("analyst", "/visits/{visit}/"),
+    ("analyst", "/visits/{clinic_of_today}/"),
+    ("staff", "/visits/{clinic_to_come}/"),
+    ("owner", "/visits/{clinic_of_today}/"),
+    ("owner", "/visits/{clinic_to_come}/sign-up/"),
+    ("staff", "/season/gifts/"),
+    ("staff", "/season/gifts/new/"),
+    ("staff", "/season/gifts/{gift}/"),
     ("analyst", "/visits/{visit}/edit/"),
     ("analyst", "/visits/{visit}/tests/new/"),
     ("analyst", "/tests/{test}/"),
@@ -70,7 +77,9 @@ PAGES = [
 NO_PAGES = {
     "home", "alive", "sign-out", "aircraft-service", "passes-add", "pass-aborted", "analyse",
     "pass-overrule", "raw-file", "report", "paper", "withdraw", "card-places", "card-again",
-    "card-scan-file", "card-picture", "card-stains",
+    "card-scan-file", "card-picture", "card-stains", "visit-order", "visit-call-off",
+    "visit-put-back", "visit-calendar", "sign-up-cancel", "sign-up-mark", "sign-up-move",
+    "supply-new", "supply-remove", "gift-remove",
 }  # fmt: skip
 REFUSED = {("owner", "/nowhere/"): 404, ("pilot", "/fleet/new/"): 403}
 
