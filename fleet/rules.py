@@ -64,6 +64,11 @@ def may_keep_rules(person: Person) -> bool:
     return is_staff(person)
 
 
+def may_check(person: Person) -> bool:
+    """Read how aircraft under one's jurisdiction stand with its rules: its checkers."""
+    return person.is_checker
+
+
 def may_invite(person: Person) -> bool:
     """Invite people of an operator: staff, and the operator's owner for their own."""
     return is_staff(person) or person.role == "owner"

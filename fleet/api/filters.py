@@ -208,10 +208,60 @@ class CardMeasurementFilter(filters.FilterSet):
     order = Order(fields=["number", "created_at"])
 
 
+class JurisdictionFilter(filters.FilterSet):
+    name = filters.CharFilter(lookup_expr="icontains")
+    order = Order(fields=["name", "created_at"])
+
+
+class RequirementFilter(filters.FilterSet):
+    jurisdiction = filters.UUIDFilter("jurisdiction_id")
+    name = filters.CharFilter(lookup_expr="icontains")
+    ended = Truth("ended_on", lookup_expr="isnull", exclude=True)
+    order = Order(fields=["name", "created_at"])
+
+
+class WaiverFilter(filters.FilterSet):
+    operator = filters.UUIDFilter("operator_id")
+    aircraft = filters.UUIDFilter("aircraft_id")
+    requirement = filters.UUIDFilter("requirement_id")
+    until_from = Day("until_on", lookup_expr="gte")
+    ended = Truth("ended_on", lookup_expr="isnull", exclude=True)
+    order = Order(fields=["from_on", "until_on", "created_at"])
+
+
+class UnderFilter(filters.FilterSet):
+    operator = filters.UUIDFilter("operator_id")
+    aircraft = filters.UUIDFilter("aircraft_id")
+    jurisdiction = filters.UUIDFilter("jurisdiction_id")
+    order = Order(fields=["from_on", "created_at"])
+
+
+class PlanFilter(filters.FilterSet):
+    analyst = filters.UUIDFilter("analyst_id")
+    order = Order(fields=["starts_on", "created_at"])
+
+
+class ProposalFilter(filters.FilterSet):
+    plan = filters.UUIDFilter("plan_id")
+    order = Order(fields=["number", "created_at"])
+
+
+class WishFilter(filters.FilterSet):
+    operator = filters.UUIDFilter("operator_id")
+    aircraft = filters.UUIDFilter("aircraft_id")
+    settled = Truth("settled_on", lookup_expr="isnull", exclude=True)
+    order = Order(fields=["from_on", "until_on", "created_at"])
+
+
 class JobFilter(filters.FilterSet):
     operator = filters.UUIDFilter("operator_id")
     kind = filters.ChoiceFilter(
-        choices=[("analysis", "Analysis"), ("cards", "Cards"), ("report", "Report")]
+        choices=[
+            ("analysis", "Analysis"),
+            ("cards", "Cards"),
+            ("report", "Report"),
+            ("plan", "Plan"),
+        ]
     )
     state = filters.ChoiceFilter(choices=JobState.choices)
     subject_id = filters.UUIDFilter()
@@ -262,4 +312,12 @@ class AuditFilter(filters.FilterSet):
     subject_id = filters.UUIDFilter()
     since = filters.IsoDateTimeFilter("created_at", lookup_expr="gte")
     until = filters.IsoDateTimeFilter("created_at", lookup_expr="lt")
+    order = Order(fields=["created_at"])
+
+
+class ReminderFilter(filters.FilterSet):
+    person = filters.UUIDFilter("person_id")
+    operator = filters.UUIDFilter("person__operator_id")
+    from_day = Day("day", lookup_expr="gte")
+    to_day = Day("day", lookup_expr="lte")
     order = Order(fields=["created_at"])

@@ -21,9 +21,11 @@ from django.urls import URLPattern, URLResolver, get_resolver, reverse
 from django.utils import timezone
 
 from fleet import jobs, tenancy
-from fleet.models import Gift, Invitation, Person, Season
+from fleet.models import Aircraft, Gift, Invitation, Person, ReminderChoice, Season
 from fleet.services import clinics, gifts, imports, invitations, papers, passes
+from fleet.services import requirements as rule_services
 from fleet.services import season as season_services
+from fleet.services.reminder_letters import stop_token
 from tests.cast import (
     Cast,
     make_aircraft,
@@ -96,6 +98,16 @@ def day_deed(of: str, ok: Any, **more: Any) -> Row:
     return Row("post", of, ok, ok, 403, 403, 404, **more)
 
 
+def office_rule(method: str, of: str | None, ok: Any = 200, **more: Any) -> Row:
+    """Rules are everybody's to read; only staff keep them."""
+    return Row(method, of, ok, 403, 403, 403, 403, **more)
+
+
+def planner(method: str, ok: Any, of: str = "plan") -> Row:
+    """Staff and analysts may; for anybody else plans of return visits are not there."""
+    return Row(method, of, ok, ok, 404, 404, 404)
+
+
 EVIDENCE = {"swath_m": "15.0", "manner": "one_way"}
 OFFICE = Row("get", None, 200, 200, 403, 403, 403)
 STAFF_PAGE = staff_deed("get", None, 200)
@@ -107,6 +119,12 @@ TABLE: dict[str, list[Row]] = {
     "home": [Row("get", None, 302, 302, 302, 302, 302)],
     "alive": [everybody(visitor=200)],
     "me": [everybody()],
+    "me-reminders": [everybody(), Row("post", None, 302, 302, 302, 302, 302)],
+    "reminders-stop": [
+        Row("get", "stop", 200, 200, 200, 200, 200, visitor=200),
+        Row("post", "stop", 200, 200, 200, 200, 200, visitor=200),
+    ],
+    "reminders": [staff_deed("get", None, 200)],
     "sign-in": [Row("get", None, 302, 302, 302, 302, 302, visitor=200)],
     "sign-out": [Row("post", None, 302, 302, 302, 302, 302, visitor=302)],
     # today
@@ -190,6 +208,29 @@ TABLE: dict[str, list[Row]] = {
     "import-discard": [staff_form("import", 302, method="post")],
     "import-file": [staff_form("import")],
     "import-template": [STAFF_PAGE],
+    # rules
+    "rules": [everybody()],
+    "rule": [Row("get", "rule", 200, 200, 200, 200, 200)],
+    "rule-version-new": [office_rule("get", "rule"), office_rule("post", "rule")],
+    "rule-end": [office_rule("get", "rule"), office_rule("post", "rule")],
+    "jurisdiction-new": [office_rule("get", None), office_rule("post", None)],
+    "jurisdiction-edit": [office_rule("get", "jurisdiction"), office_rule("post", "jurisdiction")],
+    "rule-new": [office_rule("get", "jurisdiction"), office_rule("post", "jurisdiction")],
+    "waiver-new": [staff_deed("get", "aircraft", 200), staff_deed("post", "aircraft", 200)],
+    "waiver-end": [staff_deed("get", "waiver", 200), staff_deed("post", "waiver", 200)],
+    "under-new": [staff_deed("get", "aircraft", 200), staff_deed("post", "aircraft", 200)],
+    "under-end": [staff_deed("post", "under", 302)],
+    "checked": [Row("get", None, 403, 403, 403, 403, 403, checker=200)],
+    # return visits
+    "plans": [OFFICE],
+    "plan-new": [OFFICE, Row("post", None, 200, 200, 403, 403, 403)],
+    "plan": [planner("get", 200)],
+    "plan-again": [planner("post", 302)],
+    "plan-stop": [planner("post", 302)],
+    "plan-word": [planner("post", 302)],
+    "plan-accept": [planner("post", 404)],  # without data it names no stop
+    "wish-new": [fleet_deed("get", "aircraft", 200), fleet_deed("post", "aircraft", 200)],
+    "wish-back": [fleet_deed("post", "aircraft", 302)],
     # results
     "job": [Row("get", "job", 302, 302, 302, 302, 404)],  # it has ended and leads to its paper
     "analysis": [everybody("analysis")],
@@ -202,6 +243,8 @@ TABLE: dict[str, list[Row]] = {
     "api:sign-in": [Row("post", None, 400, 400, 400, 400, 400, visitor=400)],
     "api:sign-out": [Row("post", None, 204, 204, 204, 204, 204)],
     "api:me": [everybody(), Row("patch", None, 400, 400, 400, 400, 400)],
+    "api:me-reminders": [everybody(), Row("patch", None, 400, 400, 400, 400, 400)],
+    "api:reminder-list": [staff_deed("get", None, 200)],
     "api:operator-list": [everybody(), staff_deed("post", None, 400)],
     "api:operator-detail": [everybody("operator"), staff_deed("patch", "operator", 200)],
     "api:person-list": [everybody(), staff_deed("post", None, 400)],
@@ -277,6 +320,33 @@ TABLE: dict[str, list[Row]] = {
     "api:paper-list": [everybody()],
     "api:paper-detail": [everybody("paper")],
     "api:paper-file": [everybody("paper")],
+    "api:jurisdiction-list": [everybody(), office_rule("post", None, 400)],
+    "api:jurisdiction-detail": [
+        Row("get", "jurisdiction", 200, 200, 200, 200, 200),
+        office_rule("patch", "jurisdiction"),
+    ],
+    "api:requirement-list": [everybody(), office_rule("post", None, 400)],
+    "api:requirement-detail": [Row("get", "rule", 200, 200, 200, 200, 200)],
+    "api:requirement-versions": [office_rule("post", "rule", 400)],
+    "api:requirement-end": [office_rule("post", "rule", 400)],
+    "api:waiver-list": [everybody(), staff_deed("post", None, 400)],
+    "api:waiver-detail": [everybody("waiver")],
+    "api:waiver-end": [staff_deed("post", "waiver", 400)],
+    "api:under-list": [everybody(), staff_deed("post", None, 400)],
+    "api:under-detail": [everybody("under")],
+    "api:under-end": [staff_deed("post", "under", 400)],
+    "api:duty-list": [everybody()],
+    "api:plan-list": [everybody(), Row("post", None, 400, 400, 403, 403, 403)],
+    "api:plan-detail": [planner("get", 200)],
+    "api:plan-words": [planner("post", 400)],
+    "api:plan-proposals": [planner("post", 202)],
+    "api:plan-stop": [planner("post", 200)],
+    "api:proposal-list": [everybody()],
+    "api:proposal-detail": [planner("get", 200, of="proposal")],
+    "api:proposal-visits": [planner("post", 400, of="proposal")],
+    "api:wish-list": [everybody(), fleet_deed("post", None, 400)],
+    "api:wish-detail": [everybody("wish")],
+    "api:wish-back": [fleet_deed("post", "wish", 200)],
     "api:job-list": [everybody()],
     "api:job-detail": [everybody("job")],
     "api:season-list": [everybody(), staff_deed("post", None, 400)],
@@ -315,6 +385,13 @@ def addresses(patterns: Any = None, namespace: str = "") -> Iterator[tuple[str, 
             yield f"{namespace}{entry.name}", entry
 
 
+def planned(cast: Cast, aircraft: Any) -> dict[str, Any]:
+    """A wish, a plan that it is in, and a proposal of tours."""
+    proposal = make_proposal(cast, aircraft)
+    wish = aircraft.wishes.get()
+    return {"plan": proposal.plan, "proposal": proposal, "wish": wish}
+
+
 @pytest.fixture
 def world(cast: Cast) -> dict[str, Any]:
     """One of each record, all of them our operator's."""
@@ -341,9 +418,12 @@ def world(cast: Cast) -> dict[str, Any]:
                 by=cast.staff, operator=cast.operator, season=season, kind="full"
             ),
             **invited(cast),
+            **ruled(cast, approval.aircraft),
             "import": imports.bring(by=cast.staff, name="members.csv", data=sheet),
+            **planned(cast, approval.aircraft),
             "operator": cast.operator,
             "person": cast.owner,
+            "stop": reminder_link(cast.owner),
             "aircraft": approval.aircraft,
             "setup": approval.setup,
             "visit": test.visit,
@@ -356,6 +436,35 @@ def world(cast: Cast) -> dict[str, Any]:
             "approval": approval,
             "paper": job.paper,
         }
+
+
+def ruled(cast: Cast, aircraft: Aircraft) -> dict[str, Any]:
+    """A rule of the home jurisdiction, a waiver of it, and work under another one."""
+    today = rule_services.today_in(cast.state)
+    rule = rule_services.add_requirement(
+        by=cast.staff,
+        jurisdiction=cast.state,
+        name="Pattern test",
+        effective_from=today,
+        source="Invented for tests.",
+        rhythm="once",
+    )
+    elsewhere = rule_services.add_jurisdiction(by=cast.staff, name="Elsewhere")
+    return {
+        "jurisdiction": cast.state,
+        "rule": rule,
+        "waiver": rule_services.grant_waiver(
+            by=cast.staff,
+            aircraft=aircraft,
+            requirement=rule,
+            from_on=today,
+            until_on=today,
+            reason="Engine out",
+        ),
+        "under": rule_services.put_under(
+            by=cast.staff, aircraft=aircraft, jurisdiction=elsewhere, from_on=today
+        ),
+    }
 
 
 def invited(cast: Cast) -> dict[str, Any]:
@@ -390,6 +499,11 @@ def signed_up(cast: Cast, season: Season) -> dict[str, Any]:
             recorded_by=cast.staff,
         ),
     }
+
+
+def reminder_link(person: Person) -> SimpleNamespace:
+    """What stands in the address of the link that stops a person's reminders."""
+    return SimpleNamespace(pk=stop_token(ReminderChoice.objects.create(person=person)))
 
 
 def test_every_address_is_in_the_table():
