@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import datetime
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
 from django.utils import timezone
 
 from fleet.models import Aircraft, Approval, Person, Season, SetUp, SignUp, SignUpState
-from fleet.queries.duties import Duty, duties
+from fleet.queries.duties import Duty
 from fleet.queries.participation import end_of
 from fleet.queries.progress import HEAVY, Progress, progress_of
 from fleet.queries.whose import approvals_of, setups_of, tests_of
@@ -46,11 +47,16 @@ class SeasonStory:
 
 
 def season_story(
-    person: Person, aircraft: Aircraft, season: Season | None, today: datetime.date
+    person: Person,
+    aircraft: Aircraft,
+    season: Season | None,
+    today: datetime.date,
+    duties: Sequence[Duty] = (),
 ) -> SeasonStory:
     """Gather the story of a season; of the calendar year of today where there is no season.
 
-    A fixed number of queries.
+    `duties` are those of the aircraft as they stand today; each is told in the season in which its
+    day lies. A fixed number of queries.
     """
     first = season.starts_on if season else today.replace(month=1, day=1)
     last = season.ends_on if season else today.replace(month=12, day=31)
@@ -69,7 +75,7 @@ def season_story(
         setups=_in_force_or_later(setups, first),
         tests=progress_of(flown.order_by("flown_on", "id")),
         approvals=_approvals(person, aircraft, setups, first, last, today),
-        duties=_due_between(person, aircraft, first, last, today),
+        duties=[one for one in duties if one.due_on and first <= one.due_on <= last],
         sign_ups=_sign_ups(person, aircraft, first, last),
     )
 
@@ -128,20 +134,6 @@ def _held(approval: Approval, setups: list[SetUp], today: datetime.date) -> Held
     if ended_on > approval.valid_until:
         return HeldApproval(approval, from_day, approval.valid_until, "stands")
     return HeldApproval(approval, from_day, max(ended_on, from_day), how)
-
-
-def _due_between(
-    person: Person,
-    aircraft: Aircraft,
-    first: datetime.date,
-    last: datetime.date,
-    today: datetime.date,
-) -> list[Duty]:
-    """Duties as they stand today whose day lies in the season; none are told of the past."""
-    if aircraft.retired_on is not None or not first <= today <= last:
-        return []
-    found = duties(person, aircraft=[aircraft], today=today)
-    return [one for one in found if one.due_on is not None and first <= one.due_on <= last]
 
 
 def _sign_ups(

@@ -71,16 +71,17 @@ def fleet(request: HttpRequest) -> HttpResponse:
 def aircraft(request: HttpRequest, aircraft_id: UUID) -> HttpResponse:
     """One aircraft: how it stands, its set-ups, its tests, its approvals."""
     one = get_object_or_404(aircraft_of(request.user), pk=aircraft_id)
+    held = duties(request.user, aircraft=[one])
     context = {
         "one": one,
         "standings": [] if one.retired_on else standings(request.user, aircraft=[one]),
         "setups": setups_of(request.user).filter(aircraft=one).defer("nozzles"),
         "tests": tests_with_counts(request.user).filter(setup__aircraft=one)[:50],
         "approvals": approvals_of(request.user).filter(aircraft=one)[:50],
-        **story_context(request.user, one, request.GET.get("season")),
+        **story_context(request.user, one, request.GET.get("season"), held),
         "may_change": rules.may_change_fleet(request.user),
         "may_record": rules.may_record_setups(request.user),
-        "duties": duties(request.user, aircraft=[one]),
+        "duties": held,
         "waivers": waivers_of(request.user).filter(aircraft=one),
         "under": works_under_of(request.user).filter(aircraft=one),
         "may_keep": rules.may_keep_rules(request.user),

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime
+from collections.abc import Sequence
 from itertools import groupby
 from typing import Any
 from uuid import UUID
@@ -11,6 +12,7 @@ from django.utils import timezone
 
 from fleet import measures
 from fleet.models import Aircraft, Person, Season, SignUp
+from fleet.queries.duties import Duty
 from fleet.queries.members import season_on
 from fleet.queries.progress import Progress, recommended_m
 from fleet.queries.story import SeasonStory, season_story
@@ -30,11 +32,13 @@ from patterns.draw import (
 MOST_SEASONS = 12
 
 
-def story_context(person: Person, aircraft: Aircraft, asked: str | None) -> dict[str, Any]:
+def story_context(
+    person: Person, aircraft: Aircraft, asked: str | None, duties: Sequence[Duty] = ()
+) -> dict[str, Any]:
     """Return what `parts/story.html` shows: the season that was asked for, else today's."""
     today = timezone.localdate()
     season = _asked(asked) or season_on(today)
-    story = drawn(season_story(person, aircraft, season, today), season, person.unit_system)
+    story = drawn(season_story(person, aircraft, season, today, duties), season, person.unit_system)
     return {
         "story_season": season,
         "story_wide": story_chart(story, chart_id="story-wide", size=WIDE),
