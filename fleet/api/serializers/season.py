@@ -7,7 +7,7 @@ from typing import Any
 from rest_framework import serializers
 
 from fleet.api.serializers.base import Out, Strict
-from fleet.models import Invitation, Membership, MembershipKind, Season, SheetImport
+from fleet.models import Invitation, Membership, MembershipKind, Role, Season, SheetImport
 
 
 class SeasonOut(Out):
@@ -70,6 +70,7 @@ class MembershipChange(Strict):
 class InvitationOut(Out):
     operator_name = serializers.CharField(source="operator.name")
     invited_by_name = serializers.CharField(source="invited_by.name")
+    role = serializers.ChoiceField(Role.choices)
 
     class Meta:
         model = Invitation
@@ -93,7 +94,7 @@ class InvitationNew(Strict):
     operator = serializers.UUIDField(required=False, help_text="Your own when left out.")
     email = serializers.EmailField()
     name = serializers.CharField(max_length=120)
-    role = serializers.ChoiceField([("owner", "Owner"), ("pilot", "Pilot")])
+    role = serializers.ChoiceField(Role.choices, help_text="Owner or pilot.")
     may_change_setups = serializers.BooleanField(required=False)
 
 
@@ -106,7 +107,7 @@ class ImportOut(Out):
         ]  # fmt: skip
 
 
-class FaultOut(serializers.Serializer[Any]):
+class ImportFaultOut(serializers.Serializer[Any]):
     """What is wrong in a row, and what would be right."""
 
     row = serializers.IntegerField(allow_null=True)
@@ -115,7 +116,7 @@ class FaultOut(serializers.Serializer[Any]):
     right = serializers.CharField()
 
 
-class DifferenceOut(serializers.Serializer[Any]):
+class ImportDifferenceOut(serializers.Serializer[Any]):
     """A field that the file says otherwise than the record, in SI."""
 
     field = serializers.CharField()
@@ -133,33 +134,33 @@ def _said(value: Any) -> str | None:
     return None if value is None or value == "" else str(value)
 
 
-class StepOut(serializers.Serializer[Any]):
+class ImportStepOut(serializers.Serializer[Any]):
     """One thing that a row brings."""
 
-    what = serializers.ChoiceField(["operator", "member", "aircraft"])
+    what = serializers.CharField(help_text="operator, member or aircraft")
     action = serializers.ChoiceField(["added", "changed", "same"])
     name = serializers.CharField()
-    differences = DifferenceOut(many=True)
+    differences = ImportDifferenceOut(many=True)
 
 
-class PlanRowOut(serializers.Serializer[Any]):
+class ImportRowOut(serializers.Serializer[Any]):
     """One row of the file, what it brings, and what is wrong with it."""
 
     row = serializers.IntegerField()
     operator = serializers.CharField()
     registration = serializers.CharField()
     state = serializers.ChoiceField(["wrong", "added", "changed", "same"])
-    steps = StepOut(many=True)
-    faults = FaultOut(many=True)
+    steps = ImportStepOut(many=True)
+    faults = ImportFaultOut(many=True)
 
 
-class PlanOut(serializers.Serializer[Any]):
+class ImportPlanOut(serializers.Serializer[Any]):
     """What a file would change now. Send `mark` back to carry exactly that out."""
 
     mark = serializers.CharField()
     tally = serializers.DictField()
     remarks = serializers.ListField(child=serializers.CharField())
-    rows = PlanRowOut(many=True)
+    rows = ImportRowOut(many=True)
 
 
 class ApplyIn(Strict):

@@ -18,13 +18,13 @@ from fleet.api.serializers.season import (
     ApplyIn,
     CarriedOverOut,
     ImportOut,
+    ImportPlanOut,
     InvitationNew,
     InvitationOut,
     LetterOut,
     MembershipChange,
     MembershipNew,
     MembershipOut,
-    PlanOut,
     SeasonNew,
     SeasonOut,
 )
@@ -255,13 +255,13 @@ class ImportPlan(Rows):
 
     model = SheetImport
     rows_of = staticmethod(imports_of)
-    serializer_class = PlanOut
+    serializer_class = ImportPlanOut
 
-    @extend_schema(responses=PlanOut)
+    @extend_schema(responses=ImportPlanOut)
     def get(self, request: Request, pk: object) -> Response:
         sheet = self.found()
         by = rules.allow(rules.may_manage_season, request.user)
-        return Response(PlanOut(import_services.look(sheet, by=by)).data)
+        return Response(ImportPlanOut(import_services.look(sheet, by=by)).data)
 
 
 class ImportApply(Rows):
