@@ -101,6 +101,7 @@ def play() -> dict[str, str]:
             name: str(record.pk)
             for name, record in {
                 "operator": people.operator,
+                "plan": made.make_proposal(people, first).plan,
                 "visit": visit,
                 "clinic_of_today": on_the_day,
                 "clinic_to_come": later,
@@ -125,7 +126,67 @@ def play() -> dict[str, str]:
                 "failed_job": failed,
                 "running_job": running,
             }.items()
-        } | {"card": "1"}
+        } | {"card": "1", **play_members(people)}
+
+
+def play_members(people: Any) -> dict[str, str]:
+    """Members of two seasons, an open link, one that was withdrawn, and three spreadsheets."""
+    from fleet.models import Invitation, Season
+    from fleet.services import imports, invitations, season
+    from tests.fleet.importing import sheets
+
+    now = Season.objects.get()
+    before = season.add_season(
+        by=people.staff,
+        name=f"{now.starts_on.year - 1}",
+        starts_on=now.starts_on.replace(year=now.starts_on.year - 1),
+        ends_on=now.starts_on - datetime.timedelta(days=1),
+    )
+    for operator, kind in ((people.operator, "full"), (people.other_operator, "associate")):
+        season.join(by=people.staff, operator=operator, season=before, kind=kind)
+    membership = season.join(
+        by=people.staff, operator=people.operator, season=now, kind="full", note="Hosts a clinic"
+    )
+    invited = [
+        invitations.invite(
+            by=people.owner,
+            operator=people.operator,
+            email=f"{name.lower()}@redgrass.example",
+            name=f"{name} New",
+            role="pilot",
+        ).invitation
+        for name in ("Nia", "Noe")
+    ]
+    invitations.withdraw(invited[1], by=people.owner)
+    token = "a-link-of-these-pages"
+    Invitation.objects.filter(pk=invited[0].pk).update(token_digest=invitations.digest_of(token))
+    good, known = sheets.row(), sheets.row(operator=people.operator.name, base="Tamber")
+    brought = {
+        name: imports.bring(
+            by=people.staff, name=f"{name}.csv", data=sheets.csv_of(rows), for_season=now
+        )
+        for name, rows in {
+            "import_done": [good],
+            "import_good": [
+                sheets.row(registration="XX-L02", kind="drone"),
+                {
+                    **known,
+                    **dict.fromkeys(("registration", "make", "model", "kind", "span_ft"), ""),
+                },
+            ],
+            "import_wrong": [sheets.row(joined_on="03/04/2026"), sheets.row(span_ft="wide")],
+        }.items()
+    }
+    seen = imports.look(brought["import_done"], by=people.staff).mark
+    imports.apply(brought["import_done"], by=people.staff, seen=seen)
+    records = {
+        "season_now": now,
+        "membership": membership,
+        "invitation": invited[0],
+        "invitation_withdrawn": invited[1],
+        **brought,
+    }
+    return {name: str(record.pk) for name, record in records.items()} | {"link": token}
 
 
 def play_clinics(people: Any, ours: list[Any]) -> tuple[Any, Any, Any]:

@@ -62,6 +62,10 @@ PAGES = [
     ("analyst", "/tests/{test_failed}/cards/"),
     ("owner", "/scans/{scan}/cards/{card}/"),
     ("analyst", "/scans/{scan}/cards/{card}/?run=1"),
+    ("analyst", "/plans/"),
+    ("analyst", "/plans/new/"),
+    ("analyst", "/plans/{plan}/"),
+    ("owner", "/aircraft/{aircraft}/wish/"),
     ("analyst", "/jobs/{running_job}/"),
     ("analyst", "/jobs/{failed_job}/"),
     ("analyst", "/analyses/{analysis}/"),
@@ -70,18 +74,45 @@ PAGES = [
     ("analyst", "/approvals/{approval}/"),
     ("owner", "/approvals/{superseded}/"),
     ("owner", "/approvals/{withdrawn}/"),
+    ("staff", "/approvals/?show=all"),
+    ("owner", "/operators/{operator}/"),
+    ("staff", "/seasons/"),
+    ("staff", "/seasons/new/"),
+    ("staff", "/seasons/{season_now}/edit/"),
+    ("staff", "/seasons/{season_now}/members/"),
+    ("analyst", "/seasons/{season_now}/members/?show=all"),
+    ("staff", "/seasons/{season_now}/members/new/"),
+    ("staff", "/memberships/{membership}/"),
+    ("staff", "/people/"),
+    ("owner", "/people/"),
+    ("owner", "/operators/{operator}/invite/"),
+    ("owner", "/invitations/{invitation}/"),
+    ("staff", "/invitations/{invitation_withdrawn}/"),
+    ("", "/join/{link}/"),
+    ("", "/join/no-link-of-ours/"),
+    ("staff", "/imports/"),
+    ("staff", "/imports/{import_good}/?show=all"),
+    ("staff", "/imports/{import_wrong}/"),
+    ("staff", "/imports/{import_done}/"),
     ("owner", "/nowhere/"),
     ("pilot", "/fleet/new/"),
 ]
 # Not pages: they lead on, act, or hand out a file.
 NO_PAGES = {
     "home", "alive", "sign-out", "aircraft-service", "passes-add", "pass-aborted", "analyse",
-    "pass-overrule", "raw-file", "report", "paper", "withdraw", "card-places", "card-again",
+    "pass-overrule", "plan-again", "plan-stop", "plan-word", "plan-accept", "wish-back",
+    "raw-file", "report", "paper", "withdraw", "card-places", "card-again",
     "card-scan-file", "card-picture", "card-stains", "visit-order", "visit-call-off",
     "visit-put-back", "visit-calendar", "sign-up-cancel", "sign-up-mark", "sign-up-move",
-    "supply-new", "supply-remove", "gift-remove",
+    "supply-new", "supply-remove", "gift-remove", "season-carry-over", "members",
+    "person-setups", "invitation-send", "invitation-withdraw", "import-apply", "import-discard",
+    "import-file", "import-template",
 }  # fmt: skip
-REFUSED = {("owner", "/nowhere/"): 404, ("pilot", "/fleet/new/"): 403}
+REFUSED = {
+    ("owner", "/nowhere/"): 404,
+    ("pilot", "/fleet/new/"): 403,
+    ("", "/join/no-link-of-ours/"): 404,
+}
 
 
 @pytest.mark.parametrize(("role", "address"), PAGES)
