@@ -4,6 +4,7 @@ Every variable is named in README.md. Without any of them the service runs on an
 SQLite database in the data folder, with no debug output and cookies that ask for HTTPS.
 """
 
+import datetime
 import os
 import secrets
 from pathlib import Path
@@ -176,6 +177,11 @@ SPECTACULAR_SETTINGS = {
     "ENUM_NAME_OVERRIDES": {
         "AircraftKindEnum": "fleet.models.AircraftKind",
         "VisitKindEnum": "fleet.models.VisitKind",
+        "MembershipKindEnum": "fleet.models.MembershipKind",
+        "ImportStateEnum": "fleet.models.ImportState",
+        "GiftKindEnum": "fleet.models.GiftKind",
+        "SignUpStateEnum": "fleet.models.SignUpState",
+        "SupplyEnum": "fleet.models.Supply",
         "JobStateEnum": "fleet.models.JobState",
         "MannerEnum": "fleet.models.Manner",
         "UnitSystemEnum": "fleet.models.UnitSystem",
@@ -201,6 +207,22 @@ EMAIL_TIMEOUT = env.float("SWATHBOOK_EMAIL_TIMEOUT", default=10.0)
 DEFAULT_FROM_EMAIL = env.str("SWATHBOOK_EMAIL_FROM", default="Swathbook <swathbook@localhost>")
 # Where people find the service: links in letters begin with it.
 PUBLIC_ADDRESS = env.str("SWATHBOOK_ADDRESS", default="http://localhost:8000").rstrip("/")
+
+
+def time_of_day(text: str) -> datetime.time | None:
+    """Return a time such as 07:00, or None for `off`; anything else ends the start with a word."""
+    if text == "off":
+        return None
+    try:
+        return datetime.time.fromisoformat(text)
+    except ValueError:
+        raise ValueError(
+            f"SWATHBOOK_REMIND_AT is {text!r}; it must be a time such as 07:00, or off."
+        ) from None
+
+
+# From when on in the day, in TIME_ZONE, the digests of reminders go out; None: never.
+REMIND_AT = time_of_day(env.str("SWATHBOOK_REMIND_AT", default="07:00"))
 
 # The database row is the truth about a job, the broker only a hint that there is one.
 # Without a broker the worker feeds itself from the rows (see deploy/celery.py).

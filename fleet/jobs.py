@@ -225,6 +225,25 @@ class Progress:
         if not told:
             raise LeaseLostError
 
+    def stop_asked(self) -> bool:
+        """Say whether somebody wants the best found so far, now. One query.
+
+        Raises LeaseLostError when the job is no longer ours.
+        """
+        asked = _held(self._job).values_list("stop_asked_at", flat=True).first()
+        if asked is None and not _held(self._job).exists():
+            raise LeaseLostError
+        return asked is not None
+
+
+def ask_to_stop(job: Job) -> bool:
+    """Ask an open job to stop and give the best so far; say whether it was asked only now.
+
+    Only a kind of job that looks at `Progress.stop_asked` does.
+    """
+    still = Job.objects.filter(pk=job.pk, state__in=OPEN, stop_asked_at__isnull=True)
+    return bool(still.update(stop_asked_at=Now()))
+
 
 def remember(job: Job, **values: Any) -> None:
     """Put values into the parameters of a job that is ours, at once and for every later attempt.

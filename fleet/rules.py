@@ -54,9 +54,19 @@ def may_manage_season(person: Person) -> bool:
     return is_staff(person)
 
 
+def may_see_season(person: Person) -> bool:
+    """See what a season counted: staff and analysts all of it, an operator's people their part."""
+    return sees_everyone(person) or person.operator_id is not None
+
+
 def may_keep_rules(person: Person) -> bool:
     """Keep jurisdictions and their rules, grant waivers: association staff."""
     return is_staff(person)
+
+
+def may_check(person: Person) -> bool:
+    """Read how aircraft under one's jurisdiction stand with its rules: its checkers."""
+    return person.is_checker
 
 
 def may_invite(person: Person) -> bool:

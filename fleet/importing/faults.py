@@ -19,7 +19,7 @@ class Fault:
         place = ", ".join(
             part for part in (f"Row {self.row}" if self.row else "", self.column) if part
         )
-        return f"{place}: {self.what} {self.right}".strip(": ") if place else self.said
+        return f"{place}: {self.said}" if place else self.said
 
     @property
     def said(self) -> str:

@@ -20,7 +20,11 @@ class ReminderKind(models.TextChoices):
 
 
 class ReminderChoice(Record):
-    """What a person does not want to be reminded of; nobody has a row who wants everything."""
+    """What a person does not want to be reminded of; who wants everything needs no row.
+
+    The link that stops all reminders names the row by its key. Whoever takes them up again gets a
+    new row, so that links in older letters do nothing any more.
+    """
 
     person = models.OneToOneField(
         "fleet.Person", on_delete=models.PROTECT, related_name="reminder_choice"

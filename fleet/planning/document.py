@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime
 from collections.abc import Mapping
-from dataclasses import fields
+from dataclasses import fields, is_dataclass
 from typing import Any
 
 from fleet.planning.explain import Told, explain
@@ -19,7 +19,7 @@ _DAYS = {"on", "due_on", "from_on", "pinned_on", "ends_on"}
 
 def problem_document(problem: Problem) -> dict[str, Any]:
     """Return a problem as plain data, days as ISO 8601 writes them."""
-    document: dict[str, Any] = _iso(plain(problem))
+    document: dict[str, Any] = _iso(problem)
     return document
 
 
@@ -60,7 +60,7 @@ def to_document(problem: Problem, solution: Solution) -> dict[str, Any]:
         "turns": solution.turns,
         "stopped": solution.stopped,
     }
-    result: dict[str, Any] = _iso(plain(document))
+    result: dict[str, Any] = _iso(document)
     return result
 
 
@@ -110,11 +110,14 @@ def _aircraft(world: World, told: Told) -> dict[str, Any]:
 
 
 def _iso(value: Any) -> Any:
+    """Plain form, days as ISO 8601 writes them."""
     if isinstance(value, datetime.date):
         return value.isoformat()
     if isinstance(value, dict):
         return {key: _iso(one) for key, one in value.items()}
-    return [_iso(one) for one in value] if isinstance(value, list) else value
+    if isinstance(value, list | tuple):
+        return [_iso(one) for one in value]
+    return _iso(plain(value)) if is_dataclass(value) else plain(value)
 
 
 def _dates(given: Mapping[str, Any]) -> dict[str, Any]:

@@ -8,7 +8,6 @@ from dataclasses import dataclass
 from uuid import UUID
 
 from django.db.models import Count, F, Q, QuerySet
-from django.db.models.functions import Coalesce
 from django.utils import timezone
 
 from fleet import tenancy
@@ -103,7 +102,11 @@ def sign_ups_of(person: Person) -> QuerySet[SignUp]:
     """Sign-ups a person may see, with aircraft and visit, by day and place."""
     rows = SignUp.objects.select_related("aircraft", "operator", "visit__analyst", "signed_up_by")
     ordered = rows.order_by(
-        Coalesce("day", F("visit__starts_on")), "visit_id", F("position").asc(nulls_last=True), "id"
+        "visit__starts_on",
+        "visit_id",
+        F("day").asc(nulls_last=True),
+        F("position").asc(nulls_last=True),
+        "id",
     )
     if person.sees_everyone:
         return ordered

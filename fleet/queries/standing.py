@@ -52,6 +52,11 @@ class Standing:
         return WORDS[self.state]
 
     @property
+    def approved_until(self) -> datetime.date | None:
+        """Return the last day of the approval in force; None where there is none."""
+        return self.approval.valid_until if self.approval and self.in_force else None
+
+    @property
     def in_force(self) -> bool:
         """Whether a swath may be looked up."""
         return self.state in ("approved", "due_soon")

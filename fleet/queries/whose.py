@@ -25,7 +25,10 @@ from fleet.models import (
     SetUp,
     SignUp,
     Test,
+    TourPlan,
+    TourProposal,
     Visit,
+    VisitWish,
 )
 from fleet.queries.clinics import open_for_sign_up
 
@@ -139,6 +142,23 @@ def card_scans_of(person: Person) -> QuerySet[CardScan]:
 def card_runs_of(person: Person) -> QuerySet[CardRun]:
     """Measurements of cards a person may see."""
     return _own(person, CardRun.objects.select_related("scan__test__setup__aircraft"))
+
+
+def plans_of(person: Person) -> QuerySet[TourPlan]:
+    """Plans of return visits: all of them for staff and analysts, none for anybody else."""
+    rows: QuerySet[TourPlan] = TourPlan.objects.select_related("analyst", "made_by")
+    return rows if person.sees_everyone else rows.none()
+
+
+def proposals_of(person: Person) -> QuerySet[TourProposal]:
+    """Proposals of the plans a person may see."""
+    rows: QuerySet[TourProposal] = TourProposal.objects.select_related("plan__analyst", "job")
+    return rows if person.sees_everyone else rows.none()
+
+
+def wishes_of(person: Person) -> QuerySet[VisitWish]:
+    """Wishes for a visit that a person may see."""
+    return _own(person, VisitWish.objects.select_related("aircraft", "operator", "wished_by"))
 
 
 def audit_of(person: Person) -> QuerySet[AuditRow]:

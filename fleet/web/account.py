@@ -76,6 +76,8 @@ def home(request: HttpRequest) -> HttpResponse:
     person: Person = request.user
     if person.is_operators:
         return redirect("today")
+    if person.is_checker:
+        return redirect("checked")
     return redirect("visits" if person.is_analyst else "due")
 
 

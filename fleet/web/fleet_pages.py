@@ -17,6 +17,8 @@ from django.views.decorators.http import require_http_methods, require_safe
 
 from fleet import rules, tables
 from fleet.models import Aircraft, Person, SetUp
+from fleet.queries.duties import duties
+from fleet.queries.rulebook import waivers_of, works_under_of
 from fleet.queries.standing import standings
 from fleet.queries.whose import (
     aircraft_of,
@@ -29,6 +31,7 @@ from fleet.services import aircraft as services
 from fleet.web.forms_fleet import AircraftForm, SetUpForm, nozzle_lines
 from fleet.web.lists import fleet_table
 from fleet.web.paging import page_of
+from fleet.web.story_view import story_context
 from patterns.draw import COMPACT, WIDE, NozzlePlace, boom_sketch
 
 
@@ -68,14 +71,20 @@ def fleet(request: HttpRequest) -> HttpResponse:
 def aircraft(request: HttpRequest, aircraft_id: UUID) -> HttpResponse:
     """One aircraft: how it stands, its set-ups, its tests, its approvals."""
     one = get_object_or_404(aircraft_of(request.user), pk=aircraft_id)
+    held = duties(request.user, aircraft=[one])
     context = {
         "one": one,
         "standings": [] if one.retired_on else standings(request.user, aircraft=[one]),
         "setups": setups_of(request.user).filter(aircraft=one).defer("nozzles"),
         "tests": tests_with_counts(request.user).filter(setup__aircraft=one)[:50],
         "approvals": approvals_of(request.user).filter(aircraft=one)[:50],
+        **story_context(request.user, one, request.GET.get("season"), held),
         "may_change": rules.may_change_fleet(request.user),
         "may_record": rules.may_record_setups(request.user),
+        "duties": held,
+        "waivers": waivers_of(request.user).filter(aircraft=one),
+        "under": works_under_of(request.user).filter(aircraft=one),
+        "may_keep": rules.may_keep_rules(request.user),
         "section": "fleet",
     }
     return render(request, "fleet/aircraft.html", context)

@@ -21,7 +21,7 @@ from fleet.queries.whose import aircraft_of
 def today(request: HttpRequest) -> HttpResponse:
     """All of the operator's aircraft in service, each with the swaths approved now."""
     if not request.user.is_operators:
-        return redirect("due")
+        return redirect("checked" if request.user.is_checker else "due")
     context = {"aircraft": _by_aircraft(standings(request.user)), "section": "today"}
     return render(request, "fleet/today.html", context)
 

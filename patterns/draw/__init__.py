@@ -29,6 +29,16 @@ from patterns.draw.frame import COMPACT, PAPER, WIDE, Size
 from patterns.draw.palette import CLASSES, DARK, LIGHT, stylesheet
 from patterns.draw.passes import passes_chart, spark_chart
 from patterns.draw.scales import System
+from patterns.draw.story import (
+    Story,
+    StoryApproval,
+    StoryDay,
+    StoryLane,
+    StoryRevision,
+    StoryTest,
+    story_chart,
+    story_words,
+)
 from patterns.draw.tally import (
     ChangeBar,
     PartBar,
@@ -37,6 +47,7 @@ from patterns.draw.tally import (
     part_chart,
     share_chart,
 )
+from patterns.draw.tours import MapPlace, MapTour, tour_map
 from patterns.draw.trace import trace_chart
 
 __all__ = [
@@ -48,10 +59,18 @@ __all__ = [
     "WIDE",
     "ChangeBar",
     "FieldGeometry",
+    "MapPlace",
+    "MapTour",
     "NozzlePlace",
     "PartBar",
     "SharePoint",
     "Size",
+    "Story",
+    "StoryApproval",
+    "StoryDay",
+    "StoryLane",
+    "StoryRevision",
+    "StoryTest",
     "System",
     "across_chart",
     "boom_sketch",
@@ -64,6 +83,9 @@ __all__ = [
     "share_chart",
     "spark_chart",
     "spectrum_chart",
+    "story_chart",
+    "story_words",
     "stylesheet",
+    "tour_map",
     "trace_chart",
 ]

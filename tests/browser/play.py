@@ -87,6 +87,7 @@ def play() -> dict[str, str]:
         for one in cards.add_scans(failed_test, by=people.analyst, files=files):
             assert one.job is not None, one.error
             jobs.run(one.job.pk)
+        on_the_day, later, gift = play_clinics(people, [first, third, sixth])
         # In the hands of a worker that has an hour for it.
         Job.objects.filter(pk=running.pk).update(
             state="running",
@@ -100,7 +101,11 @@ def play() -> dict[str, str]:
             name: str(record.pk)
             for name, record in {
                 "operator": people.operator,
+                "plan": made.make_proposal(people, first).plan,
                 "visit": visit,
+                "clinic_of_today": on_the_day,
+                "clinic_to_come": later,
+                "gift": gift,
                 "aircraft": first,
                 "changed_aircraft": third,
                 "retired_aircraft": retired,
@@ -121,7 +126,140 @@ def play() -> dict[str, str]:
                 "failed_job": failed,
                 "running_job": running,
             }.items()
-        } | {"card": "1"}
+        } | {"card": "1", **play_members(people)}
+
+
+def play_members(people: Any) -> dict[str, str]:
+    """Members of two seasons, an open link, one that was withdrawn, and three spreadsheets."""
+    from fleet.models import Invitation, Season
+    from fleet.services import imports, invitations, season
+    from tests.fleet.importing import sheets
+
+    now = Season.objects.get()
+    before = season.add_season(
+        by=people.staff,
+        name=f"{now.starts_on.year - 1}",
+        starts_on=now.starts_on.replace(year=now.starts_on.year - 1),
+        ends_on=now.starts_on - datetime.timedelta(days=1),
+    )
+    for operator, kind in ((people.operator, "full"), (people.other_operator, "associate")):
+        season.join(by=people.staff, operator=operator, season=before, kind=kind)
+    membership = season.join(
+        by=people.staff, operator=people.operator, season=now, kind="full", note="Hosts a clinic"
+    )
+    invited = [
+        invitations.invite(
+            by=people.owner,
+            operator=people.operator,
+            email=f"{name.lower()}@redgrass.example",
+            name=f"{name} New",
+            role="pilot",
+        ).invitation
+        for name in ("Nia", "Noe")
+    ]
+    invitations.withdraw(invited[1], by=people.owner)
+    token = "a-link-of-these-pages"
+    Invitation.objects.filter(pk=invited[0].pk).update(token_digest=invitations.digest_of(token))
+    good, known = sheets.row(), sheets.row(operator=people.operator.name, base="Tamber")
+    brought = {
+        name: imports.bring(
+            by=people.staff, name=f"{name}.csv", data=sheets.csv_of(rows), for_season=now
+        )
+        for name, rows in {
+            "import_done": [good],
+            "import_good": [
+                sheets.row(registration="XX-L02", kind="drone"),
+                {
+                    **known,
+                    **dict.fromkeys(("registration", "make", "model", "kind", "span_ft"), ""),
+                },
+            ],
+            "import_wrong": [sheets.row(joined_on="03/04/2026"), sheets.row(span_ft="wide")],
+        }.items()
+    }
+    seen = imports.look(brought["import_done"], by=people.staff).mark
+    imports.apply(brought["import_done"], by=people.staff, seen=seen)
+    records = {
+        "season_now": now,
+        "membership": membership,
+        "invitation": invited[0],
+        "invitation_withdrawn": invited[1],
+        **brought,
+    }
+    return {name: str(record.pk) for name, record in records.items()} | {"link": token}
+
+
+def play_clinics(people: Any, ours: list[Any]) -> tuple[Any, Any, Any]:
+    """A clinic of today with a running order and a waiting list, one to come, and a gift."""
+    from django.utils import timezone
+
+    from fleet.models import Aircraft, Season
+    from fleet.queries.clinics import sign_ups_of
+    from fleet.services import clinics, gifts, season, visits
+    from tests import cast as made
+
+    today = timezone.localdate()
+    values: dict[str, Any] = {
+        "by": people.analyst,
+        "kind": "clinic",
+        "analyst": people.analyst,
+        "first_slot_at": datetime.time(7, 30),
+        "slot_minutes": 20,
+    }
+    on_the_day = visits.plan_visit(
+        **values,
+        place="Hollow Butte strip",
+        starts_on=today,
+        ends_on=today,
+        aircraft_per_day=5,
+        note="Hangar 3. Bring the keys of the pump.",
+    )
+    without = Aircraft.objects.get(registration="XX-R04")
+    theirs = [made.make_aircraft(people, people.other_operator, n) for n in range(1, 4)]
+    made.make_setup(people, theirs[0])
+    for aircraft, wish in [
+        (ours[0], "After the new tips; early, please"),
+        (theirs[0], ""),
+        (ours[1], "Main season work"),
+        (without, ""),
+        (theirs[1], ""),
+        (theirs[2], ""),
+        (ours[2], "Edges"),
+    ]:
+        clinics.sign_up(by=people.staff, visit=on_the_day, aircraft=aircraft, wish=wish)
+    clinics.mark_absent(
+        sign_ups_of(people.staff).get(aircraft=theirs[1], visit=on_the_day),
+        by=people.analyst,
+    )
+    gifts.record_supply(by=people.analyst, visit=on_the_day, what="dye", amount=250.0)
+    later = visits.plan_visit(
+        **values,
+        place="Long Draw airfield",
+        starts_on=today + datetime.timedelta(days=9),
+        ends_on=today + datetime.timedelta(days=10),
+        aircraft_per_day=3,
+        latitude_deg=41.5,
+        longitude_deg=-103.25,
+    )
+    clinics.sign_up(by=people.owner, visit=later, aircraft=ours[0])
+    if not Season.objects.exists():
+        season.add_season(
+            by=people.staff,
+            name=f"{today.year}",
+            starts_on=today.replace(month=1, day=1),
+            ends_on=today.replace(month=12, day=31),
+        )
+    gift = gifts.record_gift(
+        by=people.staff,
+        giver="Field Days of Calloway",
+        kind="hours",
+        amount=6.0,
+        unit="h",
+        what="two helpers at the string",
+        given_on=today,
+        visit=on_the_day,
+    )
+    return on_the_day, later, gift
 
 
 def need_no_hint(_job_id: Any) -> None:

@@ -44,6 +44,8 @@ class Worker:
         Size of the pool.
     lease_s : float
         Length of the lease. [s]
+    remind_at : str
+        From when on in the day it asks for reminders.
     settings_module : str
         The default knows the kinds of job of `tests.deploy.kinds`.
     """
@@ -56,6 +58,7 @@ class Worker:
         broker_url: str = "",
         processes: int = 2,
         lease_s: float = 30.0,
+        remind_at: str = "off",
         settings_module: str = "tests.deploy.worker_settings",
     ) -> None:
         self.data = data
@@ -67,6 +70,7 @@ class Worker:
             "SWATHBOOK_TEST_DATABASE": json.dumps(database),
             "SWATHBOOK_WORKER_PROCESSES": str(processes),
             "SWATHBOOK_JOB_LEASE": str(lease_s),
+            "SWATHBOOK_REMIND_AT": remind_at,
         }
         if broker_url:
             self._environment["CELERY_BROKER_URL"] = broker_url

@@ -21,10 +21,20 @@ from django.urls import URLPattern, URLResolver, get_resolver, reverse
 from django.utils import timezone
 
 from fleet import jobs, tenancy
-from fleet.models import Invitation, Person
-from fleet.services import imports, invitations, papers, passes
+from fleet.models import Aircraft, Gift, Invitation, Person, ReminderChoice, Season
+from fleet.services import clinics, gifts, imports, invitations, papers, passes
+from fleet.services import requirements as rule_services
 from fleet.services import season as season_services
-from tests.cast import Cast, make_analysis, make_approval, make_cards, make_tested
+from fleet.services.reminder_letters import stop_token
+from tests.cast import (
+    Cast,
+    make_aircraft,
+    make_analysis,
+    make_approval,
+    make_cards,
+    make_tested,
+    make_visit,
+)
 
 pytestmark = [pytest.mark.django_db]
 
@@ -83,6 +93,21 @@ def staff_form(of: str, ok: Any = 200, method: str = "get") -> Row:
     return Row(method, of, ok, 403, 403, 403, 403)
 
 
+def day_deed(of: str, ok: Any, **more: Any) -> Row:
+    """Staff and analysts may: the running order of a visit."""
+    return Row("post", of, ok, ok, 403, 403, 404, **more)
+
+
+def office_rule(method: str, of: str | None, ok: Any = 200, **more: Any) -> Row:
+    """Rules are everybody's to read; only staff keep them."""
+    return Row(method, of, ok, 403, 403, 403, 403, **more)
+
+
+def planner(method: str, ok: Any, of: str = "plan") -> Row:
+    """Staff and analysts may; for anybody else plans of return visits are not there."""
+    return Row(method, of, ok, ok, 404, 404, 404)
+
+
 EVIDENCE = {"swath_m": "15.0", "manner": "one_way"}
 OFFICE = Row("get", None, 200, 200, 403, 403, 403)
 STAFF_PAGE = staff_deed("get", None, 200)
@@ -94,6 +119,12 @@ TABLE: dict[str, list[Row]] = {
     "home": [Row("get", None, 302, 302, 302, 302, 302)],
     "alive": [everybody(visitor=200)],
     "me": [everybody()],
+    "me-reminders": [everybody(), Row("post", None, 302, 302, 302, 302, 302)],
+    "reminders-stop": [
+        Row("get", "stop", 200, 200, 200, 200, 200, visitor=200),
+        Row("post", "stop", 200, 200, 200, 200, 200, visitor=200),
+    ],
+    "reminders": [staff_deed("get", None, 200)],
     "sign-in": [Row("get", None, 302, 302, 302, 302, 302, visitor=200)],
     "sign-out": [Row("post", None, 302, 302, 302, 302, 302, visitor=302)],
     # today
@@ -120,6 +151,20 @@ TABLE: dict[str, list[Row]] = {
     "visit": [everybody("visit")],
     "visit-new": [PLAN],
     "visit-edit": [Row("get", "visit", 200, 200, 403, 403, 404)],
+    "visit-sign-up": [fleet_deed("get", "visit", 200), fleet_deed("post", "visit", 404)],
+    "visit-order": [day_deed("visit", 302)],
+    "visit-call-off": [day_deed("visit", 302)],
+    "visit-put-back": [day_deed("visit", 302)],
+    "visit-calendar": [everybody("visit")],
+    "sign-up-cancel": [fleet_deed("post", "sign_up", 302)],
+    "sign-up-mark": [day_deed("sign_up", 302, data={"state": "flown"})],
+    "sign-up-move": [day_deed("sign_up", 404)],  # it says before whom, and nobody is there
+    "supply-new": [day_deed("visit", 302)],
+    "supply-remove": [Row("post", "supply", 302, 302, 404, 404, 404)],
+    "gifts": [staff_deed("get", None, 200)],
+    "gift-new": [staff_deed("get", None, 200), staff_deed("post", None, 200)],
+    "gift-edit": [Row("get", "gift", 200, 403, 404, 404, 404)],
+    "gift-remove": [Row("post", "gift", 302, 403, 404, 404, 404)],
     "test-new": [analyst_deed("get", "visit", 200)],
     "test": [everybody("test")],
     "test-edit": [analyst_deed("get", "test", 200)],
@@ -139,6 +184,9 @@ TABLE: dict[str, list[Row]] = {
     "card-stains": [everybody("scan")],
     # members, invitations, imports
     "seasons": [OFFICE],
+    "season": [everybody(checker=403)],
+    "season-of": [Row("get", "season", 200, 200, 200, 200, 200, checker=403)],
+    "season-compare": [OFFICE],
     "season-new": [STAFF_PAGE, staff_deed("post", None, 200)],
     "season-edit": [staff_form("season")],
     "members": [Row("get", None, 302, 302, 403, 403, 403)],
@@ -160,6 +208,29 @@ TABLE: dict[str, list[Row]] = {
     "import-discard": [staff_form("import", 302, method="post")],
     "import-file": [staff_form("import")],
     "import-template": [STAFF_PAGE],
+    # rules
+    "rules": [everybody()],
+    "rule": [Row("get", "rule", 200, 200, 200, 200, 200)],
+    "rule-version-new": [office_rule("get", "rule"), office_rule("post", "rule")],
+    "rule-end": [office_rule("get", "rule"), office_rule("post", "rule")],
+    "jurisdiction-new": [office_rule("get", None), office_rule("post", None)],
+    "jurisdiction-edit": [office_rule("get", "jurisdiction"), office_rule("post", "jurisdiction")],
+    "rule-new": [office_rule("get", "jurisdiction"), office_rule("post", "jurisdiction")],
+    "waiver-new": [staff_deed("get", "aircraft", 200), staff_deed("post", "aircraft", 200)],
+    "waiver-end": [staff_deed("get", "waiver", 200), staff_deed("post", "waiver", 200)],
+    "under-new": [staff_deed("get", "aircraft", 200), staff_deed("post", "aircraft", 200)],
+    "under-end": [staff_deed("post", "under", 302)],
+    "checked": [Row("get", None, 403, 403, 403, 403, 403, checker=200)],
+    # return visits
+    "plans": [OFFICE],
+    "plan-new": [OFFICE, Row("post", None, 200, 200, 403, 403, 403)],
+    "plan": [planner("get", 200)],
+    "plan-again": [planner("post", 302)],
+    "plan-stop": [planner("post", 302)],
+    "plan-word": [planner("post", 302)],
+    "plan-accept": [planner("post", 404)],  # without data it names no stop
+    "wish-new": [fleet_deed("get", "aircraft", 200), fleet_deed("post", "aircraft", 200)],
+    "wish-back": [fleet_deed("post", "aircraft", 302)],
     # results
     "job": [Row("get", "job", 302, 302, 302, 302, 404)],  # it has ended and leads to its paper
     "analysis": [everybody("analysis")],
@@ -177,10 +248,15 @@ TABLE: dict[str, list[Row]] = {
     "api:sign-in": [Row("post", None, 400, 400, 400, 400, 400, visitor=400)],
     "api:sign-out": [Row("post", None, 204, 204, 204, 204, 204)],
     "api:me": [everybody(), Row("patch", None, 400, 400, 400, 400, 400)],
+    "api:me-reminders": [everybody(), Row("patch", None, 400, 400, 400, 400, 400)],
+    "api:reminder-list": [staff_deed("get", None, 200)],
     "api:operator-list": [everybody(), staff_deed("post", None, 400)],
     "api:operator-detail": [everybody("operator"), staff_deed("patch", "operator", 200)],
     "api:person-list": [everybody(), staff_deed("post", None, 400)],
-    "api:person-detail": [everybody("person")],
+    "api:person-detail": [
+        everybody("person"),
+        Row("patch", "person", 400, 403, 400, 403, 404),
+    ],
     "api:aircraft-list": [everybody(), fleet_deed("post", None, 400)],
     "api:aircraft-detail": [everybody("aircraft"), fleet_deed("patch", "aircraft", 200)],
     "api:aircraft-setups": [fleet_deed("post", "aircraft", 400)],
@@ -192,6 +268,28 @@ TABLE: dict[str, list[Row]] = {
         everybody("visit"),
         Row("patch", "visit", 200, 200, 403, 403, 404),
     ],
+    "api:visit-sign-ups": [everybody("visit"), fleet_deed("post", "visit", 400)],
+    "api:visit-order": [day_deed("visit", 400)],
+    "api:visit-cancellation": [day_deed("visit", 400)],
+    "api:visit-restoration": [day_deed("visit", 200)],
+    "api:visit-calendar": [everybody("visit")],
+    "api:visit-supplies": [
+        Row("get", "visit", 200, 200, 403, 403, 404),
+        day_deed("visit", 400),
+    ],
+    "api:sign-up-list": [everybody()],
+    "api:sign-up-detail": [everybody("sign_up")],
+    "api:sign-up-cancellation": [fleet_deed("post", "sign_up", 200)],
+    "api:sign-up-state": [day_deed("sign_up", 400)],
+    "api:sign-up-move": [day_deed("sign_up", 400)],
+    "api:supply-list": [OFFICE],
+    "api:supply-removal": [Row("post", "supply", 204, 204, 404, 404, 404)],
+    "api:gift-list": [OFFICE, staff_deed("post", None, 400)],
+    "api:gift-detail": [
+        Row("get", "gift", 200, 200, 404, 404, 404),
+        Row("patch", "gift", 200, 403, 404, 404, 404),
+    ],
+    "api:gift-removal": [Row("post", "gift", 204, 403, 404, 404, 404)],
     "api:test-list": [everybody(), Row("post", None, 403, 400, 403, 403, 403)],
     "api:test-detail": [everybody("test"), analyst_deed("patch", "test", 200)],
     "api:test-quality": [everybody("test")],
@@ -227,8 +325,55 @@ TABLE: dict[str, list[Row]] = {
     "api:paper-list": [everybody()],
     "api:paper-detail": [everybody("paper")],
     "api:paper-file": [everybody("paper")],
+    "api:jurisdiction-list": [everybody(), office_rule("post", None, 400)],
+    "api:jurisdiction-detail": [
+        Row("get", "jurisdiction", 200, 200, 200, 200, 200),
+        office_rule("patch", "jurisdiction"),
+    ],
+    "api:requirement-list": [everybody(), office_rule("post", None, 400)],
+    "api:requirement-detail": [Row("get", "rule", 200, 200, 200, 200, 200)],
+    "api:requirement-versions": [office_rule("post", "rule", 400)],
+    "api:requirement-end": [office_rule("post", "rule", 400)],
+    "api:waiver-list": [everybody(), staff_deed("post", None, 400)],
+    "api:waiver-detail": [everybody("waiver")],
+    "api:waiver-end": [staff_deed("post", "waiver", 400)],
+    "api:under-list": [everybody(), staff_deed("post", None, 400)],
+    "api:under-detail": [everybody("under")],
+    "api:under-end": [staff_deed("post", "under", 400)],
+    "api:duty-list": [everybody()],
+    "api:plan-list": [everybody(), Row("post", None, 400, 400, 403, 403, 403)],
+    "api:plan-detail": [planner("get", 200)],
+    "api:plan-words": [planner("post", 400)],
+    "api:plan-proposals": [planner("post", 202)],
+    "api:plan-stop": [planner("post", 200)],
+    "api:proposal-list": [everybody()],
+    "api:proposal-detail": [planner("get", 200, of="proposal")],
+    "api:proposal-visits": [planner("post", 400, of="proposal")],
+    "api:wish-list": [everybody(), fleet_deed("post", None, 400)],
+    "api:wish-detail": [everybody("wish")],
+    "api:wish-back": [fleet_deed("post", "wish", 200)],
     "api:job-list": [everybody()],
     "api:job-detail": [everybody("job")],
+    "api:season-list": [everybody(), staff_deed("post", None, 400)],
+    "api:season-detail": [
+        Row("get", "season", 200, 200, 200, 200, 200),
+        staff_form("season", method="patch"),
+    ],
+    "api:season-carry-over": [staff_form("season", 400, method="post")],  # none before it
+    "api:membership-list": [everybody(), staff_deed("post", None, 400)],
+    "api:membership-detail": [everybody("membership"), staff_deed("patch", "membership", 200)],
+    "api:invitation-list": [everybody(), Row("post", None, 400, 403, 400, 403, 400, checker=403)],
+    "api:invitation-detail": [Row("get", "invitation", 200, 200, 200, 404, 404)],
+    "api:invitation-send": [Row("post", "invitation", 200, 403, 200, 404, 404)],
+    "api:invitation-withdrawal": [Row("post", "invitation", 200, 403, 200, 404, 404)],
+    "api:import-list": [
+        staff_deed("get", None, 200),
+        staff_deed("post", None, 400, multipart=True),
+    ],
+    "api:import-detail": [Row("get", "import", 200, 404, 404, 404, 404)],
+    "api:import-plan": [Row("get", "import", 200, 404, 404, 404, 404)],
+    "api:import-apply": [Row("post", "import", 400, 404, 404, 404, 404)],
+    "api:import-discard": [Row("post", "import", 200, 404, 404, 404, 404)],
     "api:audit-list": [staff_deed("get", None, 200)],
     "api:schema": [everybody(visitor=200)],
     "api:unknown": [Row("get", None, 404, 404, 404, 404, 404, visitor=404)],
@@ -243,6 +388,13 @@ def addresses(patterns: Any = None, namespace: str = "") -> Iterator[tuple[str, 
             yield from addresses(entry.url_patterns, inner)
         else:
             yield f"{namespace}{entry.name}", entry
+
+
+def planned(cast: Cast, aircraft: Any) -> dict[str, Any]:
+    """A wish, a plan that it is in, and a proposal of tours."""
+    proposal = make_proposal(cast, aircraft)
+    wish = aircraft.wishes.get()
+    return {"plan": proposal.plan, "proposal": proposal, "wish": wish}
 
 
 @pytest.fixture
@@ -265,14 +417,18 @@ def world(cast: Cast) -> dict[str, Any]:
         )
         sheet = b"operator,base\nNew Reach Air,New Reach\n"
         return {
+            **signed_up(cast, season),
             "season": season,
             "membership": season_services.join(
                 by=cast.staff, operator=cast.operator, season=season, kind="full"
             ),
             **invited(cast),
+            **ruled(cast, approval.aircraft),
             "import": imports.bring(by=cast.staff, name="members.csv", data=sheet),
+            **planned(cast, approval.aircraft),
             "operator": cast.operator,
             "person": cast.owner,
+            "stop": reminder_link(cast.owner),
             "aircraft": approval.aircraft,
             "setup": approval.setup,
             "visit": test.visit,
@@ -285,6 +441,35 @@ def world(cast: Cast) -> dict[str, Any]:
             "approval": approval,
             "paper": job.paper,
         }
+
+
+def ruled(cast: Cast, aircraft: Aircraft) -> dict[str, Any]:
+    """A rule of the home jurisdiction, a waiver of it, and work under another one."""
+    today = rule_services.today_in(cast.state)
+    rule = rule_services.add_requirement(
+        by=cast.staff,
+        jurisdiction=cast.state,
+        name="Pattern test",
+        effective_from=today,
+        source="Invented for tests.",
+        rhythm="once",
+    )
+    elsewhere = rule_services.add_jurisdiction(by=cast.staff, name="Elsewhere")
+    return {
+        "jurisdiction": cast.state,
+        "rule": rule,
+        "waiver": rule_services.grant_waiver(
+            by=cast.staff,
+            aircraft=aircraft,
+            requirement=rule,
+            from_on=today,
+            until_on=today,
+            reason="Engine out",
+        ),
+        "under": rule_services.put_under(
+            by=cast.staff, aircraft=aircraft, jurisdiction=elsewhere, from_on=today
+        ),
+    }
 
 
 def invited(cast: Cast) -> dict[str, Any]:
@@ -300,6 +485,30 @@ def invited(cast: Cast) -> dict[str, Any]:
         invited_by=cast.owner,
     )
     return {"invitation": invitation, "token": SimpleNamespace(pk=token)}
+
+
+def signed_up(cast: Cast, season: Season) -> dict[str, Any]:
+    """A place on a visit, something it used up, and a gift."""
+    visit = make_visit(cast, timezone.localdate())
+    aircraft = make_aircraft(cast, number=7)
+    return {
+        "sign_up": clinics.sign_up(by=cast.staff, visit=visit, aircraft=aircraft),
+        "supply": gifts.record_supply(by=cast.analyst, visit=visit, what="dye", amount=40.0),
+        "gift": Gift.objects.create(
+            season=season,
+            giver="Field Days of Calloway",
+            kind="hours",
+            amount=6.0,
+            unit="h",
+            given_on=season.starts_on,
+            recorded_by=cast.staff,
+        ),
+    }
+
+
+def reminder_link(person: Person) -> SimpleNamespace:
+    """What stands in the address of the link that stops a person's reminders."""
+    return SimpleNamespace(pk=stop_token(ReminderChoice.objects.create(person=person)))
 
 
 def test_every_address_is_in_the_table():

@@ -70,6 +70,10 @@ class PersonNew(Strict):
     unit_system = serializers.ChoiceField(UnitSystem.choices, required=False)
 
 
+class PersonChange(Strict):
+    may_change_setups = serializers.BooleanField(help_text="Of a pilot.")
+
+
 class OperatorOut(Out):
     jurisdiction = serializers.CharField(
         source="jurisdiction.name", default=None, allow_null=True, help_text="Its name."

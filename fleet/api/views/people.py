@@ -15,6 +15,7 @@ from fleet.api.serializers.people import (
     OperatorChange,
     OperatorNew,
     OperatorOut,
+    PersonChange,
     PersonNew,
     PersonOut,
 )
@@ -92,3 +93,11 @@ class PersonDetail(OneRow):
     model = Person
     rows_of = staticmethod(people_of)
     serializer_class = PersonOut
+
+    @extend_schema(request=PersonChange, responses=PersonOut)
+    def patch(self, request: Request, pk: object) -> Response:
+        """Let a pilot record set-ups, or no longer (staff; owners for their own)."""
+        person = self.found()
+        by = rules.allow(rules.may_allow_setups, request.user)
+        services.allow_setups(person, by=by, **taken(PersonChange, request))
+        return Response(self.now(person))

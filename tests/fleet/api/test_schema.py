@@ -93,7 +93,17 @@ def test_everything_but_signing_in_asks_for_a_token():
 
 # Shares and counts have none, and `dpi` is one. Figures stand under names that carry theirs; for a
 # spread factor and a drift statement the unit is told beside the number.
-NO_UNIT = {"share", "count", "confidence", "dpi", "spread_a", "spread_b", "value", "limit"}
+NO_UNIT = {
+    "share",
+    "count",
+    "confidence",
+    "dpi",
+    "spread_a",
+    "spread_b",
+    "value",
+    "limit",
+    "amount",
+}
 BOUNDS = {"low", "high"}
 
 

@@ -1,0 +1,146 @@
+"""What happened to one aircraft in a season: set-ups, tests, approvals, what is due, visits."""
+
+from __future__ import annotations
+
+import datetime
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+from django.utils import timezone
+
+from fleet.models import Aircraft, Approval, Person, Season, SetUp, SignUp, SignUpState
+from fleet.queries.duties import Duty
+from fleet.queries.participation import end_of
+from fleet.queries.progress import HEAVY, Progress, progress_of
+from fleet.queries.whose import approvals_of, setups_of, tests_of
+
+Ending = Literal["stands", "expired", "superseded", "withdrawn", "changed"]
+
+
+@dataclass(frozen=True, slots=True)
+class HeldApproval:
+    """An approval with the day until which it held (or will hold), and what ended it."""
+
+    approval: Approval
+    from_day: datetime.date
+    until: datetime.date
+    ended: Ending
+
+
+@dataclass(frozen=True, slots=True)
+class SeasonStory:
+    """What is on record of an aircraft between two days; lists are in the order of time.
+
+    `setups` has those recorded in the season and, of each purpose, the one in force before.
+    """
+
+    aircraft: Aircraft
+    first: datetime.date
+    last: datetime.date
+    today: datetime.date
+    setups: list[SetUp]
+    tests: list[Progress]
+    approvals: list[HeldApproval]
+    duties: list[Duty]
+    sign_ups: list[SignUp]
+
+
+def season_story(
+    person: Person,
+    aircraft: Aircraft,
+    season: Season | None,
+    today: datetime.date,
+    duties: Sequence[Duty] = (),
+) -> SeasonStory:
+    """Gather the story of a season; of the calendar year of today where there is no season.
+
+    `duties` are those of the aircraft as they stand today; each is told in the season in which its
+    day lies. A fixed number of queries.
+    """
+    first = season.starts_on if season else today.replace(month=1, day=1)
+    last = season.ends_on if season else today.replace(month=12, day=31)
+    setups = list(
+        setups_of(person)
+        .filter(aircraft=aircraft, created_at__lt=end_of(last))
+        .defer("nozzles")
+        .order_by("created_at", "number")
+    )
+    flown = tests_of(person).filter(setup__aircraft=aircraft, flown_on__range=(first, last))
+    return SeasonStory(
+        aircraft=aircraft,
+        first=first,
+        last=last,
+        today=today,
+        setups=_in_force_or_later(setups, first),
+        tests=progress_of(flown.order_by("flown_on", "id")),
+        approvals=_approvals(person, aircraft, setups, first, last, today),
+        duties=[one for one in duties if one.due_on and first <= one.due_on <= last],
+        sign_ups=_sign_ups(person, aircraft, first, last),
+    )
+
+
+def _in_force_or_later(setups: list[SetUp], first: datetime.date) -> list[SetUp]:
+    """Leave out what had been replaced before the first day."""
+    before: dict[str, SetUp] = {}
+    later = []
+    for one in setups:
+        if timezone.localdate(one.created_at) < first:
+            before[one.purpose_key] = one
+        else:
+            later.append(one)
+    return [*before.values(), *later]
+
+
+def _approvals(
+    person: Person,
+    aircraft: Aircraft,
+    setups: list[SetUp],
+    first: datetime.date,
+    last: datetime.date,
+    today: datetime.date,
+) -> list[HeldApproval]:
+    rows = (
+        approvals_of(person)
+        .filter(aircraft=aircraft, created_at__lt=end_of(last), valid_until__gte=first)
+        .select_related("superseded_by")
+        .defer(*(f"analysis__{name}" for name in HEAVY), "setup__nozzles")
+        .order_by("created_at", "id")
+    )
+    held = [_held(one, setups, today) for one in rows]
+    return [one for one in held if one.until >= first]
+
+
+def _held(approval: Approval, setups: list[SetUp], today: datetime.date) -> HeldApproval:
+    """Say until when an approval held, and what ended it first."""
+    ends: list[tuple[datetime.date, Ending]] = []
+    superseded = getattr(approval, "superseded_by", None)
+    withdrawal = getattr(approval, "withdrawal", None)
+    if superseded is not None:
+        ends.append((timezone.localdate(superseded.created_at), "superseded"))
+    if withdrawal is not None:
+        ends.append((timezone.localdate(withdrawal.created_at), "withdrawn"))
+    newer = [
+        timezone.localdate(one.created_at)
+        for one in setups
+        if one.purpose_key == approval.setup.purpose_key and one.number > approval.setup.number
+    ]
+    if newer:
+        ends.append((min(newer), "changed"))
+    from_day = timezone.localdate(approval.created_at)
+    ended_on, how = min(ends, default=(datetime.date.max, "stands"), key=lambda end: end[0])
+    if approval.valid_until < min(ended_on, today):
+        return HeldApproval(approval, from_day, approval.valid_until, "expired")
+    if ended_on > approval.valid_until:
+        return HeldApproval(approval, from_day, approval.valid_until, "stands")
+    return HeldApproval(approval, from_day, max(ended_on, from_day), how)
+
+
+def _sign_ups(
+    person: Person, aircraft: Aircraft, first: datetime.date, last: datetime.date
+) -> list[SignUp]:
+    own = {} if person.sees_everyone else {"operator": person.operator_id}
+    rows = SignUp.objects.filter(
+        aircraft=aircraft, visit__starts_on__lte=last, visit__ends_on__gte=first, **own
+    ).exclude(state=SignUpState.CANCELLED)
+    return list(rows.select_related("visit").order_by("visit__starts_on", "id"))
