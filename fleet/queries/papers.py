@@ -9,7 +9,7 @@ from typing import Literal
 from django.db.models import Q, QuerySet
 from django.utils import timezone
 
-from fleet.models import Approval, Job, Paper, PaperKind, PaperSlip, Person
+from fleet.models import Approval, Job, Paper, PaperBatch, PaperKind, PaperSlip, Person
 from fleet.queries.duties import duties
 
 PaperState = Literal["valid", "superseded", "withdrawn", "ended", "expired"]
@@ -110,7 +110,15 @@ def _approval_ended(approval: Approval) -> str:
 def slips_of(person: Person) -> QuerySet[PaperSlip]:
     """Numbers of papers that a person may see: all, or those of their operator."""
     rows = PaperSlip.objects.select_related(
-        "series", "operator", "asked_by", "aircraft", "paper", "void", "batch__season"
+        "series",
+        "operator",
+        "asked_by",
+        "aircraft",
+        "paper__withdrawal",
+        "paper__superseded_by",
+        "void",
+        "batch__season",
+        "replaces__slip__series",
     )
     if person.sees_everyone:
         return rows
@@ -125,6 +133,36 @@ def papers_of(person: Person) -> QuerySet[Paper]:
     if person.sees_everyone:
         return rows
     return rows.filter(operator=person.operator_id) if person.operator_id else rows.none()
+
+
+@dataclass(frozen=True, slots=True)
+class SlipState:
+    """How far a number is: a code of `state`, in words, and why."""
+
+    code: str
+    words: str
+    why: str = ""
+
+
+def slip_state(slip: PaperSlip, job: Job | None) -> SlipState:
+    """Say how far a number is; of an issued paper, what became of it."""
+    if hasattr(slip, "paper"):
+        if hasattr(slip.paper, "withdrawal"):
+            return SlipState("withdrawn", WORDS["withdrawn"])
+        if hasattr(slip.paper, "superseded_by"):
+            return SlipState("superseded", WORDS["superseded"])
+        return SlipState("done", "Issued")
+    if hasattr(slip, "void"):
+        return SlipState("cancelled", "Given up", slip.void.reason)
+    if job is None or not job.has_ended:
+        return SlipState("running", "Being made", job.words if job else "")
+    return SlipState(job.state, job.get_state_display(), job.reason)
+
+
+def batches_of(person: Person) -> QuerySet[PaperBatch]:
+    """Batches of papers, for staff and analysts."""
+    rows = PaperBatch.objects.select_related("season", "asked_by")
+    return rows if person.sees_everyone else rows.none()
 
 
 def jobs_of_slips(slips: list[PaperSlip]) -> dict[object, Job]:

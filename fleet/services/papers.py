@@ -337,8 +337,7 @@ def bundle(batch: PaperBatch, *, by: Person) -> Job:
     """Ask for one ZIP and one merged PDF of all papers of a batch that are issued."""
     rules.allow(rules.may_certify, by)
     PaperBatch.objects.select_for_update().get(pk=batch.pk)
-    open_jobs = Job.objects.filter(kind="bundle", subject_id=batch.pk).exclude(state__in=ENDED)
-    under_way: Job | None = open_jobs.first()
+    under_way = bundle_under_way(batch)
     if under_way is not None:
         return under_way
     papers = Paper.objects.filter(slip__batch=batch).count()
@@ -347,6 +346,13 @@ def bundle(batch: PaperBatch, *, by: Person) -> Job:
     return jobs.enqueue(
         "bundle", subject=batch, operator=None, by=by, parameters={"papers": papers}
     )
+
+
+def bundle_under_way(batch: PaperBatch) -> Job | None:
+    """Return the job that puts a batch together now, or None."""
+    open_jobs = Job.objects.filter(kind="bundle", subject_id=batch.pk).exclude(state__in=ENDED)
+    job: Job | None = open_jobs.first()
+    return job
 
 
 def keep_bundle(job: Job, batch: PaperBatch, files: Mapping[str, Any]) -> PaperBundle:

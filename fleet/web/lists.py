@@ -12,7 +12,9 @@ from typing import Any
 
 from fleet import audit
 from fleet.models import Aircraft, Membership, Operator, Person, Visit
+from fleet.paper_codes import grouped
 from fleet.queries.approvals import ENDINGS
+from fleet.queries.papers import slip_state
 from fleet.queries.progress import Progress
 from fleet.queries.standing import Standing, standings
 from fleet.tables import Column, Table, measure
@@ -301,4 +303,39 @@ def trail_table(rows: Iterable[Any]) -> Table:
             )
             for row in rows
         ),
+    )
+
+
+def papers_table(rows: Iterable[Any]) -> Table:
+    """Numbers of papers, and what became of each."""
+    columns = [
+        Column("Number"),
+        Column("Kind"),
+        Column("Paper"),
+        Column("Operator"),
+        Column("Code"),
+        Column("Asked for", "moment"),
+        Column("By"),
+        Column("Issued", "moment"),
+        Column("Valid until", "date"),
+        Column("State"),
+        Column("SHA-256"),
+    ]
+    return Table("Papers", columns, (_paper_row(slip) for slip in rows))
+
+
+def _paper_row(slip: Any) -> tuple[Any, ...]:
+    paper = getattr(slip, "paper", None)
+    return (
+        slip.name,
+        slip.get_kind_display(),
+        paper and paper.title,
+        slip.operator and slip.operator.name,
+        grouped(slip.code),
+        slip.created_at,
+        slip.asked_by.name,
+        paper and paper.created_at,
+        paper and paper.valid_until,
+        slip_state(slip, None).words,
+        paper and paper.digest,
     )

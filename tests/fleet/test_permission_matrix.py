@@ -22,6 +22,7 @@ from django.utils import timezone
 
 from fleet import jobs, tenancy
 from fleet.models import Aircraft, Gift, Invitation, Person, ReminderChoice, Season
+from fleet.queries.paper_batches import Wanted
 from fleet.services import clinics, gifts, imports, invitations, papers, passes
 from fleet.services import requirements as rule_services
 from fleet.services import season as season_services
@@ -239,6 +240,19 @@ TABLE: dict[str, list[Row]] = {
     "withdraw": [analyst_deed("post", "approval", 200)],
     "report": [Row("post", "analysis", 302, 302, 302, 302, 404)],
     "paper": [everybody("paper")],
+    "papers": [everybody()],
+    "paper-ask": [Row("post", None, 404, 404, 404, 404, 404)],  # about nothing
+    "paper-about": [everybody("slip")],
+    "paper-reissue": [Row("post", "slip", 200, 200, 200, 200, 404)],
+    "paper-withdraw": [Row("post", "slip", 200, 200, 403, 403, 404)],
+    "paper-again": [Row("post", "slip", 302, 302, 302, 302, 404)],
+    "paper-give-up": [Row("post", "slip", 200, 200, 403, 403, 404)],
+    "paper-batch-new": [OFFICE, Row("post", None, 200, 200, 403, 403, 403)],
+    "paper-batch": [Row("get", "batch", 200, 200, 403, 403, 403)],
+    "paper-batch-again": [Row("post", "batch", 302, 302, 403, 403, 403)],
+    "paper-batch-bundle": [Row("post", "batch", 302, 302, 403, 403, 403)],
+    "paper-batch-zip": [Row("get", "batch", 404, 404, 403, 403, 403)],  # not put together yet
+    "paper-batch-pdf": [Row("get", "batch", 404, 404, 403, 403, 403)],
     # checking, for anybody
     "check": [everybody(visitor=200), Row("post", None, *[200] * 5, visitor=200)],
     "check-code": [everybody("code", outsider=200, visitor=200)],
@@ -440,6 +454,15 @@ def world(cast: Cast) -> dict[str, Any]:
             "analysis": analysis,
             "approval": approval,
             "paper": job.paper,
+            "slip": job.paper.slip,
+            "code": job.paper.slip.code,
+            "batch": papers.ask_batch(
+                season,
+                by=cast.staff,
+                kinds=["fleet_statement"],
+                wanted=[Wanted("fleet_statement", cast.operator)],
+            ),
+            "further": {"number": 1, "signed": job.paper.signed},
         }
 
 
@@ -540,9 +563,12 @@ def _ask(
     name: str, pattern: URLPattern, row: Row, world: dict[str, Any], person: Person | None
 ) -> Any:
     keys = list(pattern.pattern.converters)
-    numbered = {"number": 1} if "number" in keys else {}  # of a card on its scan
-    assert len(keys) - len(numbered) == (1 if row.of else 0), f"{name}: address and table differ"
-    url = reverse(name, args=[world[row.of].pk, *numbered.values()] if row.of else [])
+    # The number of a card on its scan, the signed code beside the short one.
+    further = [value for key, value in world["further"].items() if key in keys]
+    assert len(keys) - len(further) == (1 if row.of else 0), f"{name}: address and table differ"
+    url = reverse(
+        name, args=[getattr(world[row.of], "pk", world[row.of]), *further] if row.of else []
+    )
     client = Client(headers=_token(person) if name.startswith("api:") else None)
     if person is not None and not name.startswith("api:"):
         client.force_login(person)
