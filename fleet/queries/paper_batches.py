@@ -7,7 +7,22 @@ from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field
 from typing import Any, Final
 
-from fleet.models import Approval, Job, JobState, Operator, PaperBatch, PaperKind, Person, Season
+from django.utils import timezone
+
+from fleet.models import (
+    Approval,
+    Gift,
+    Job,
+    JobState,
+    Jurisdiction,
+    Operator,
+    PaperBatch,
+    PaperKind,
+    Person,
+    Season,
+    Visit,
+)
+from fleet.queries.duties import duties
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,10 +73,49 @@ def _fleet_statements(person: Person, season: Season) -> Iterator[Wanted]:
         yield Wanted(PaperKind.FLEET_STATEMENT, operator)
 
 
+def _certificates(person: Person, season: Season) -> Iterator[Wanted]:
+    """One for each aircraft and rule that is met now: a certificate speaks for its day."""
+    for duty in duties(person):
+        if duty.state in ("met", "due_soon"):
+            about = {"aircraft": duty.aircraft, "requirement": duty.requirement}
+            yield Wanted(PaperKind.CERTIFICATE, duty.aircraft.operator, about)
+
+
+def _season_returns(person: Person, season: Season) -> Iterator[Wanted]:
+    for jurisdiction in Jurisdiction.objects.filter(requirements__isnull=False).distinct():
+        about = {"jurisdiction": jurisdiction, "season": season}
+        yield Wanted(PaperKind.SEASON_RETURN, None, about)
+
+
+def _visit_summaries(person: Person, season: Season) -> Iterator[Wanted]:
+    visits = Visit.objects.filter(
+        starts_on__range=(season.starts_on, season.ends_on),
+        ends_on__lt=timezone.localdate(),
+        cancelled_on__isnull=True,
+    )
+    for visit in visits.order_by("starts_on", "id"):
+        yield Wanted(PaperKind.VISIT_SUMMARY, None, {"visit": visit})
+
+
+def _participation(person: Person, season: Season) -> Iterator[Wanted]:
+    yield Wanted(PaperKind.PARTICIPATION, None, {"season": season})
+
+
+def _thanks(person: Person, season: Season) -> Iterator[Wanted]:
+    givers = Gift.objects.filter(season=season).order_by("giver").values_list("giver", flat=True)
+    for giver in givers.distinct():
+        yield Wanted(PaperKind.THANKS, None, {"season": season, "giver": giver})
+
+
 GATHERED: Final[Mapping[str, Callable[[Person, Season], Iterator[Wanted]]]] = {
     PaperKind.TEST_REPORT: _test_reports,
     PaperKind.SWATH_CARD: _swath_cards,
+    PaperKind.CERTIFICATE: _certificates,
     PaperKind.FLEET_STATEMENT: _fleet_statements,
+    PaperKind.SEASON_RETURN: _season_returns,
+    PaperKind.VISIT_SUMMARY: _visit_summaries,
+    PaperKind.PARTICIPATION: _participation,
+    PaperKind.THANKS: _thanks,
 }
 
 
