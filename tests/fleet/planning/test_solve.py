@@ -75,7 +75,7 @@ def test_tours_keep_to_the_problem(problem):
     try:
         found = solve(problem, effort=SHORT)
     except InputError:  # what is kept on a day does not fit it
-        assert any(one.pinned_on for one in problem.aircraft)  # noqa: PT017 -- either is right
+        assert any(one.pinned_on for one in problem.aircraft)
         return
     world = World(problem)
     assert faults(world, found.routes) == []
