@@ -261,6 +261,8 @@ class JobFilter(filters.FilterSet):
             ("cards", "Cards"),
             ("report", "Report"),
             ("plan", "Plan"),
+            ("reminders", "Reminders of a day"),
+            ("reminder_mail", "One reminder"),
         ]
     )
     state = filters.ChoiceFilter(choices=JobState.choices)
