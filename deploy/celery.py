@@ -20,7 +20,7 @@ QUEUE = "swathbook"
 MEMORY = "memory://localhost/"
 LONGEST_JOB_SECONDS = 600
 # How often Celery beat looks whether the reminders of the day are to be asked for.
-CLOCK_SECONDS = 60.0
+CLOCK_SECONDS = 10.0
 # A child is replaced now and then, so that what a library leaks is given back.
 JOBS_PER_CHILD = 200
 # A hint over the broker: one quick try and one more on a fresh connection, never a storm.

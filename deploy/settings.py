@@ -197,6 +197,8 @@ OUTBOX = DATA / "outbox"
 MAIL = env.email_url("SWATHBOOK_EMAIL_URL", default=f"filemail://{quote(str(OUTBOX))}")
 EMAIL_BACKEND = MAIL["EMAIL_BACKEND"]
 EMAIL_FILE_PATH = f"/{MAIL['EMAIL_FILE_PATH'].lstrip('/')}" if MAIL["EMAIL_FILE_PATH"] else None
+if str(OUTBOX) == EMAIL_FILE_PATH:  # links in letters give access, so they are not for everybody
+    OUTBOX.mkdir(mode=0o700, exist_ok=True)
 EMAIL_HOST = MAIL["EMAIL_HOST"] or "localhost"
 EMAIL_PORT = MAIL["EMAIL_PORT"] or 25
 EMAIL_HOST_USER = MAIL["EMAIL_HOST_USER"] or ""

@@ -65,6 +65,8 @@ DEEDS: Mapping[str, str] = {
     "papers_asked": "asked for",
     "paper_issued": "issued",
     "paper_withdrawn": "withdrew",
+    "calendar_renewed": "made a new calendar address for",
+    "calendar_dropped": "dropped the calendar address of",
     "webhook_added": "added the webhook",
     "webhook_stopped": "stopped the webhook",
     "paper_given_up": "gave up the number of",

@@ -25,10 +25,11 @@ from fleet.models import (
     Role,
     SetUp,
     Test,
+    TourProposal,
     Visit,
 )
 from fleet.services import aircraft as aircraft_services
-from fleet.services import analyses, approvals, people, visits
+from fleet.services import analyses, approvals, people, plans, visits, wishes
 from fleet.services import cards as card_services
 from fleet.services import passes as pass_services
 from fleet.services import tests as test_services
@@ -182,6 +183,29 @@ def trace_file(seed: int = 0, width_ft: float = 75.0, noise: float = 4.0) -> byt
     lines = ["position_ft,reading"]
     lines += [f"{p:.1f},{r:.2f}" for p, r in zip(position, reading, strict=True)]
     return "\n".join(lines).encode()
+
+
+def make_proposal(cast: Cast, aircraft: Aircraft) -> TourProposal:
+    """Wish for a visit, plan three weeks, and do the worker's work of finding tours at once."""
+    today = timezone.localdate()
+    people.change_operator(
+        aircraft.operator, by=cast.staff, base_latitude_deg=40.2, base_longitude_deg=-98.4
+    )
+    soon = today + datetime.timedelta(days=10)
+    wishes.wish_for(by=cast.staff, aircraft=aircraft, from_on=today, until_on=soon)
+    plan = plans.make_plan(
+        by=cast.analyst,
+        analyst=cast.analyst,
+        starts_on=today + datetime.timedelta(days=1),
+        ends_on=today + datetime.timedelta(days=21),
+        start_place="Tamber Flat",
+        start_latitude_deg=40.0,
+        start_longitude_deg=-98.0,
+    )
+    job = plans.request_proposal(plan, by=cast.analyst)
+    plans.stop_early(plan, by=cast.analyst)  # one aircraft needs no long search
+    jobs.run(job.pk)
+    return TourProposal.objects.select_related("plan").get(job=job)
 
 
 def make_tested(cast: Cast, setup: SetUp | None = None, passes: int = 3) -> Test:

@@ -263,6 +263,8 @@ class JobFilter(filters.FilterSet):
             ("bundle", "Bundle"),
             ("hook", "Webhook"),
             ("plan", "Plan"),
+            ("reminders", "Reminders of a day"),
+            ("reminder_mail", "One reminder"),
         ]
     )
     state = filters.ChoiceFilter(choices=JobState.choices)

@@ -12,6 +12,7 @@ from fleet.models import (
     Job,
     Paper,
     Person,
+    TourProposal,
 )
 from fleet.queries.papers import papers_of
 from fleet.queries.progress import HEAVY
@@ -20,9 +21,11 @@ from fleet.queries.whose import (
     card_runs_of,
     card_scans_of,
     jobs_of,
+    proposals_of,
 )
 
 HEAVY_CARDS = ("document", "parameters")
+HEAVY_TOURS = ("document", "inputs")
 
 
 def light_analyses_of(person: Person) -> QuerySet[AnalysisRun]:
@@ -34,11 +37,12 @@ def light_jobs_of(person: Person) -> QuerySet[Job]:
     """Jobs with what came of them, without the inputs they hold or the documents they made."""
     return (
         jobs_of(person)
-        .select_related("card_run")
+        .select_related("card_run", "proposal")
         .defer(
             "parameters",
             *(f"analysis__{name}" for name in HEAVY),
             *(f"card_run__{name}" for name in HEAVY_CARDS),
+            *(f"proposal__{name}" for name in HEAVY_TOURS),
         )
     )
 
@@ -59,6 +63,11 @@ def card_scans_with_work_of(person: Person) -> QuerySet[CardScan]:
 def light_card_runs_of(person: Person) -> QuerySet[CardRun]:
     """Measurements of cards without their documents."""
     return card_runs_of(person).defer(*HEAVY_CARDS)
+
+
+def light_proposals_of(person: Person) -> QuerySet[TourProposal]:
+    """Proposals of tours without the tours."""
+    return proposals_of(person).defer(*HEAVY_TOURS, "job__parameters")
 
 
 def light_papers_of(person: Person) -> QuerySet[Paper]:

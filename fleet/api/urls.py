@@ -8,6 +8,7 @@ from fleet.api.views import (
     aircraft,
     cards,
     clinics,
+    participation,
     passes,
     people,
     plans,
@@ -168,6 +169,26 @@ v1: list[URLPattern] = [
     path("jobs/", work.JobList.as_view(), name="job-list"),
     path("jobs/<uuid:pk>/", work.JobDetail.as_view(), name="job-detail"),
     path("seasons/", season.SeasonList.as_view(), name="season-list"),
+    path(
+        "seasons/participation/",
+        participation.ParticipationList.as_view(),
+        name="participation-list",
+    ),
+    path(
+        "seasons/<uuid:pk>/participation/",
+        participation.SeasonParticipation.as_view(),
+        name="season-participation",
+    ),
+    path(
+        "seasons/<uuid:pk>/participation/members/",
+        participation.SeasonMembers.as_view(),
+        name="season-participation-members",
+    ),
+    path(
+        "seasons/<uuid:pk>/participation/aircraft/",
+        participation.SeasonAircraft.as_view(),
+        name="season-participation-aircraft",
+    ),
     path("seasons/<uuid:pk>/", season.SeasonDetail.as_view(), name="season-detail"),
     path(
         "seasons/<uuid:pk>/carry-over/", season.SeasonCarryOver.as_view(), name="season-carry-over"

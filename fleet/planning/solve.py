@@ -27,10 +27,11 @@ Stop = Callable[[], bool]
 
 @dataclass(frozen=True, slots=True)
 class Effort:
-    """How long to look: turns of so many iterations each."""
+    """How long to look: turns of so many iterations each, fewer once many in a row gain nothing."""
 
-    turns: int = 12
+    turns: int = 24
     iterations: int = 400
+    patience: int = 12
     seed: int = 1
 
 
@@ -110,8 +111,13 @@ class _Search:
             starts.append(self._long_tours())
         for start in starts:
             self._turn(start)
-        while self.turns < self._effort.turns and not self._over():
+        idle = 0
+        while self.turns < self._effort.turns and idle < self._effort.patience:
+            before = self.cost
+            if self._over():
+                break
             self._turn(self.routes)
+            idle = 0 if self.cost < before else idle + 1
 
     def _turn(self, routes: list[Route]) -> None:
         from fleet.planning import vrp  # noqa: PLC0415 -- large: only where tours are looked for

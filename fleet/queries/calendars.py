@@ -8,6 +8,7 @@ keys stay (UID) and SEQUENCE counts what was changed.
 from __future__ import annotations
 
 import datetime
+from collections import Counter, defaultdict
 from collections.abc import Sequence
 from email.utils import parseaddr
 from typing import Any
@@ -34,27 +35,37 @@ ONE_DAY = datetime.timedelta(days=1)
 
 def calendar_of(person: Person, visit: Visit) -> bytes:
     """Return the calendar file of a visit as a person may see it."""
-    mine: Sequence[Turn] = []
-    if not person.sees_everyone:
-        mine = turns(sign_ups_of(person).filter(visit=visit))
-    events = [_slot(visit, turn) for turn in mine] or [_whole(visit)]
-    changes = _changes(visit)
+    events = events_of(person, [visit])
     whole_is_off = all(event["STATUS"] == "CANCELLED" for event in events)
     # Without people to answer it is an announcement (RFC 5546, 3.2.1), or its end (3.2.5).
     calendar = Calendar.new(prodid=PRODUCT, method="CANCEL" if whole_is_off else "PUBLISH")
     for event in events:
-        event.add("SEQUENCE", changes)
-        event.add("DTSTAMP", timezone.now().astimezone(datetime.UTC))
-        event["ORGANIZER"] = _organizer(visit)
-        event.add("LOCATION", visit.place)
-        if visit.latitude_deg is not None and visit.longitude_deg is not None:
-            event.add("GEO", (visit.latitude_deg, visit.longitude_deg))
-        event.add("URL", settings.PUBLIC_ADDRESS + reverse("visit", args=[visit.pk]))
         calendar.add_component(event)
     years = datetime.timedelta(days=366)
     calendar.add_missing_timezones(visit.starts_on - years, visit.ends_on + years)
     data: bytes = calendar.to_ical()
     return data
+
+
+def events_of(person: Person, visits: Sequence[Visit]) -> list[Event]:
+    """Return the events of visits as a person may see them: three queries for all of them."""
+    mine: dict[Any, list[Turn]] = defaultdict(list)
+    if not person.sees_everyone:
+        for turn in turns(sign_ups_of(person).filter(visit__in=visits)):
+            mine[turn.sign_up.visit_id].append(turn)
+    changes = _changes(visits)
+    events = []
+    for visit in visits:
+        for event in [_slot(visit, turn) for turn in mine[visit.pk]] or [_whole(visit)]:
+            event.add("SEQUENCE", changes[visit.pk])
+            event.add("DTSTAMP", timezone.now().astimezone(datetime.UTC))
+            event["ORGANIZER"] = _organizer(visit)
+            event.add("LOCATION", visit.place)
+            if visit.latitude_deg is not None and visit.longitude_deg is not None:
+                event.add("GEO", (visit.latitude_deg, visit.longitude_deg))
+            event.add("URL", settings.PUBLIC_ADDRESS + reverse("visit", args=[visit.pk]))
+            events.append(event)
+    return events
 
 
 def _whole(visit: Visit) -> Event:
@@ -118,12 +129,13 @@ def _organizer(visit: Visit) -> vCalAddress:
     return organizer
 
 
-def _changes(visit: Visit) -> int:
-    """Count what was done to a visit and to its order since it was planned: it never falls."""
+def _changes(visits: Sequence[Visit]) -> dict[Any, int]:
+    """Count what was done to visits and to their orders since they were planned: it never falls."""
     with tenancy.everyone():  # a place moves when others come and go; only their number is told
-        keys: list[Any] = [
-            visit.pk,
-            *SignUp.objects.filter(visit=visit).values_list("pk", flat=True),
-        ]
-        rows = AuditRow.objects.filter(subject_kind__in=("visit", "signup"), subject_id__in=keys)
-        return max(0, rows.count() - 1)
+        visit_of: dict[Any, Any] = {visit.pk: visit.pk for visit in visits}
+        visit_of |= dict(SignUp.objects.filter(visit__in=visits).values_list("pk", "visit_id"))
+        rows = AuditRow.objects.filter(
+            subject_kind__in=("visit", "signup"), subject_id__in=list(visit_of)
+        ).values_list("subject_id", flat=True)
+        counted = Counter(visit_of[key] for key in rows)
+    return {visit.pk: max(0, counted[visit.pk] - 1) for visit in visits}

@@ -57,13 +57,12 @@ def said(request: HttpRequest) -> dict[str, Any] | None:
 
 
 def _done(request: HttpRequest, deed: Callable[[], Any]) -> bool:
-    """Do a deed of the running order; keep its refusal for the page. Say whether it was done."""
+    """Do a deed of the day; keep its refusal for the page. Say whether anything changed."""
     try:
-        deed()
+        return deed() is not False
     except ValidationError as refusal:
         say(request, " ".join(refusal.messages), wrong=True)
         return False
-    return True
 
 
 def _back(visit_id: UUID, day: datetime.date | None = None) -> HttpResponse:

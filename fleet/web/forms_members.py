@@ -50,7 +50,13 @@ class InviteForm(SpokenForm):
         initial=Role.PILOT,
         help_text="Owners may change the fleet and invite; pilots read.",
     )
-    may_change_setups = forms.BooleanField(label="A pilot may record set-ups", required=False)
+    may_change_setups = forms.TypedChoiceField(
+        label="Set-ups",
+        choices=[("", "A pilot reads them"), ("yes", "This pilot may record them as well")],
+        coerce=bool,
+        empty_value=False,
+        required=False,
+    )
 
 
 class JoinForm(SpokenForm):

@@ -53,7 +53,7 @@ class RemindersForm(SpokenForm):
 @require_http_methods(["GET", "HEAD", "POST"])
 def own_reminders(request: HttpRequest) -> HttpResponse:
     """Of what one is reminded, and what was sent."""
-    person: Person = request.user  # type: ignore[assignment]
+    person: Person = request.user
     form = RemindersForm(
         request.POST if request.method == "POST" else None,  # no box ticked is an answer too
         person=person,

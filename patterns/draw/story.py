@@ -289,12 +289,16 @@ def _heading(pen: _Pen, name: str) -> None:
 
 def _events(pen: _Pen, lane: StoryLane) -> None:
     marks: list[tuple[float, str, Mark]] = [
-        (pen.x(one.day), f"rev. {one.number}", _around) for one in lane.revisions
+        (pen.x(one.day), _revision_words(one, pen.story), _around) for one in lane.revisions
     ]
     marks += [
         (pen.x(one.day), one.figure or "not analysed", disc("sw-event")) for one in lane.tests
     ]
     _track(pen, marks)
+
+
+def _revision_words(one: StoryRevision, story: Story) -> str:
+    return f"rev. {one.number}" + (", from before" if one.day < story.first else "")
 
 
 def _track(pen: _Pen, marks: Sequence[tuple[float, str, Mark]]) -> None:

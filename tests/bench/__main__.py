@@ -18,10 +18,16 @@ def names() -> list[str]:
 def run(arguments: list[str]) -> int:
     """Run the benchmark named; the exit status is 2 where there is none of that name."""
     known = names()
-    if len(arguments) != 1 or arguments[0] not in known:
-        sys.stderr.write(f"usage: python -m tests.bench NAME, NAME one of: {', '.join(known)}\n")
+    name, *more = arguments or [""]
+    module = import_module(f"tests.bench.{name}") if name in known else None
+    main = getattr(module, "quick" if more == ["--quick"] else "main", None)
+    if main is None or more not in ([], ["--quick"]):
+        sys.stderr.write(
+            f"usage: python -m tests.bench NAME [--quick], NAME one of: {', '.join(known)}; "
+            "some have a quick size\n"
+        )
         return 2
-    ratio = import_module(f"tests.bench.{arguments[0]}").main()
+    ratio = main()
     sys.stdout.write(f"ratio: {ratio:.1f}\n")
     return 0
 

@@ -22,6 +22,14 @@ def test_unknown_benchmark_names_the_known_ones(arguments, capsys):
     assert "overlap" in answer.err
 
 
+def test_planner_prints_its_gaps(capsys):
+    # A small instance: that both sides keep to the problem; the gap is the benchmark's business.
+    assert run(["planner", "--quick"]) == 0
+    said = dict(line.split(": ", 1) for line in capsys.readouterr().out.splitlines())
+    assert {"ours", "with 10 times the search", "gap of travel", "ratio"} <= set(said)
+    assert run(["overlap", "--quick"]) == 2  # which has no quick size
+
+
 def test_overlap_prints_its_ratio_last(capsys, monkeypatch):
     # One round on few swaths: the sides must agree; the time itself is the benchmark's business.
     monkeypatch.setattr(overlap, "ROUNDS", 1)

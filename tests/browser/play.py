@@ -126,7 +126,26 @@ def play() -> dict[str, str]:
                 "failed_job": failed,
                 "running_job": running,
             }.items()
-        } | {"card": "1", **play_members(people)}
+        } | {"card": "1", **play_members(people), "stop": play_reminders(people, today)}
+
+
+def play_reminders(people: Any, day: datetime.date) -> str:
+    """The letters of the day, one of them refused; return the owner's link to stop them."""
+    from fleet import jobs
+    from fleet.models import Job, ReminderChoice
+    from fleet.queries.reminder_log import key_of_day, key_of_letter
+    from fleet.services import reminders
+    from fleet.services.reminder_letters import stop_token
+
+    reminders.send_digests(day)
+    jobs.run(key_of_day(day))
+    refused = Job.objects.filter(pk=key_of_letter(day, people.pilot.pk))
+    refused.update(state="failed", reason=reminders.REFUSED.format(says="550 No such user here"))
+    for key in Job.objects.filter(kind="reminder_mail", state="queued").values_list(
+        "pk", flat=True
+    ):
+        jobs.run(key)
+    return stop_token(ReminderChoice.objects.get_or_create(person=people.owner)[0])
 
 
 def play_members(people: Any) -> dict[str, str]:

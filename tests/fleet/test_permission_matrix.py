@@ -33,6 +33,7 @@ from tests.cast import (
     make_analysis,
     make_approval,
     make_cards,
+    make_proposal,
     make_tested,
     make_visit,
 )
@@ -110,6 +111,8 @@ def planner(method: str, ok: Any, of: str = "plan") -> Row:
 
 
 EVIDENCE = {"swath_m": "15.0", "manner": "one_way"}
+# A season is nobody's; people of an operator see their own part of it.
+OWN_SEASON = Row("get", "season", 200, 200, 200, 200, 200, checker=403)
 OFFICE = Row("get", None, 200, 200, 403, 403, 403)
 STAFF_PAGE = staff_deed("get", None, 200)
 PLAN = Row("get", None, 200, 200, 403, 403, 403)
@@ -186,7 +189,11 @@ TABLE: dict[str, list[Row]] = {
     # members, invitations, imports
     "seasons": [OFFICE],
     "season": [everybody(checker=403)],
-    "season-of": [Row("get", "season", 200, 200, 200, 200, 200, checker=403)],
+    "api:participation-list": [everybody(checker=403)],
+    "api:season-participation": [OWN_SEASON],
+    "api:season-participation-members": [OWN_SEASON],
+    "api:season-participation-aircraft": [OWN_SEASON],
+    "season-of": [OWN_SEASON],
     "season-compare": [OFFICE],
     "season-new": [STAFF_PAGE, staff_deed("post", None, 200)],
     "season-edit": [staff_form("season")],

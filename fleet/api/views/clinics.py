@@ -77,6 +77,7 @@ class VisitSignUps(VisitRows):
     pagination_class = None
     filter_backends = []
 
+    @extend_schema(responses=SignUpOut(many=True))
     def get(self, request: Request, pk: object) -> Response:
         """Return those that you may see, by day and place, the waiting list last."""
         visit = self.found()
@@ -234,6 +235,7 @@ class VisitSupplies(VisitRows):
     filter_backends = []
     restricted = True
 
+    @extend_schema(responses=SupplyOut(many=True))
     def get(self, request: Request, pk: object) -> Response:
         """Return what was noted (staff and analysts)."""
         visit = self.found()

@@ -41,8 +41,7 @@
     const stored = localStorage.getItem(kept());
     if (!stored) return;
     arrange(JSON.parse(stored));
-    if (navigator.onLine) form().requestSubmit();
-    else say(OFFLINE);
+    save();
   };
 
   // Up and Down: the same list is sent as after a drag, so that both wait alike for a connection.
@@ -59,7 +58,7 @@
         if (step === "down" && line.nextElementSibling) line.nextElementSibling.after(line);
         button.focus();
         save();
-      } else if (event.target.closest("#day") && !navigator.onLine) {
+      } else if (event.target.closest("#day") && !event.target.dataset.keep && !navigator.onLine) {
         event.preventDefault();
         event.stopPropagation();
         say("No connection. Nothing was sent; do it again when the connection is back.");
@@ -112,12 +111,25 @@
     if (event.key === "Escape") drop(false);
   });
 
+  // The answer brings the order as the server has it, in new elements. What was moved while it was
+  // on its way is still kept then, and is sent next.
   document.addEventListener("htmx:afterRequest", (event) => {
-    if (event.target !== form()) return;
-    if (event.detail.successful) localStorage.removeItem(kept());
-    else say(event.detail.xhr.status ? "The order could not be saved. Load the page again." : OFFLINE);
+    const { elt, formData } = event.detail.requestConfig;
+    if (!elt.dataset.orderForm) return;
+    const { status } = event.detail.xhr;
+    const key = `order:${elt.dataset.orderForm}`;
+    if (event.detail.successful) {
+      const sent = JSON.stringify(formData.getAll("order"));
+      if (localStorage.getItem(key) === sent) localStorage.removeItem(key);
+    } else if (status) {
+      localStorage.removeItem(key);
+      say("The order could not be saved. Load the page again.");
+    } else say(OFFLINE);
   });
-  document.addEventListener("htmx:afterSettle", showGrips);
+  document.addEventListener("htmx:afterSettle", () => {
+    showGrips();
+    sendKept();
+  });
   addEventListener("online", sendKept);
   addEventListener("load", () => {
     showGrips();

@@ -149,7 +149,7 @@ def test_what_is_due_is_told_in_its_season(cast: Cast, season: m.Season):
                 state="overdue",
                 met_until=None,
                 due_on=day,
-                why=(),
+                verdict=None,
             )
             for day in days
         ]
