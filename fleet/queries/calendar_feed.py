@@ -10,17 +10,18 @@ from django.conf import settings
 from django.db.models import Q
 from django.urls import reverse
 from django.utils import timezone
-from icalendar import Calendar, Event
+from icalendar import Calendar, Event, Timezone
 
 from fleet.models import CalendarFeed, Filing, Person
 from fleet.queries.calendars import events_of
 from fleet.queries.duties import Duty, duties
-from fleet.queries.filings import filings_of, open_filings
+from fleet.queries.filings import due_where_asked, filings_of, open_filings
 from fleet.queries.whose import visits_of
 
 PRODUCT = "-//Swathbook//Calendar//EN"
 KEPT_BACK = datetime.timedelta(days=60)
 AHEAD = datetime.timedelta(days=550)
+LOOK_AGAIN = datetime.timedelta(hours=12)
 ONE_DAY = datetime.timedelta(days=1)
 
 
@@ -38,12 +39,25 @@ def owner_of(secret: str) -> Person | None:
     return found.person if found else None
 
 
+def calendar_kept(person: Person) -> CalendarFeed | None:
+    """Return the address that a person has, without its secret; None where there is none."""
+    return CalendarFeed.objects.filter(person=person).first()
+
+
+def address_of(secret: str) -> str:
+    """Return the whole address that a calendar program is given."""
+    return f"{settings.PUBLIC_ADDRESS}{reverse('calendar-feed', args=[secret])}"
+
+
 def feed_of(person: Person) -> bytes:
     """Return the calendar of a person. The tenancy scope must be the person's."""
     today = timezone.localdate()
-    calendar = Calendar.new(prodid=PRODUCT, method="PUBLISH")
-    calendar.add("X-WR-CALNAME", "Swathbook")
-    calendar.add("REFRESH-INTERVAL;VALUE=DURATION", "PT12H")
+    # No METHOD: a program that keeps looking is shown how things stand, it is sent no messages.
+    # Name and rhythm as in RFC 7986, 5.1 and 5.7; X-WR-CALNAME is what most programs read.
+    calendar = Calendar.new(prodid=PRODUCT, name="Swathbook", refresh_interval=LOOK_AGAIN)
+    calendar["REFRESH-INTERVAL"].params["VALUE"] = "DURATION"
+    calendar["X-WR-CALNAME"] = "Swathbook"
+    del calendar["UID"]  # another one each time would say that it is another calendar
     soon = Q(ends_on__gte=today - KEPT_BACK, starts_on__lte=today + AHEAD)
     visits = list(visits_of(person).filter(soon).order_by("starts_on", "id"))
     for event in events_of(person, visits):
@@ -53,6 +67,8 @@ def feed_of(person: Person) -> bytes:
     for event in _deadlines(person):
         calendar.add_component(event)
     calendar.add_missing_timezones(today - KEPT_BACK, today + AHEAD)
+    if not calendar.subcomponents:  # there must be one (RFC 5545, 3.6)
+        calendar.add_component(Timezone.from_tzid(settings.TIME_ZONE))
     data: bytes = calendar.to_ical()
     return data
 
@@ -83,16 +99,13 @@ def _deadlines(person: Person) -> Iterator[Event]:
 
 
 def _deadline(filing: Filing) -> Event:
-    assert filing.due_at is not None
-    day = timezone.localdate(filing.due_at)
-    words = (
-        f"{filing.what} must have been sent by {timezone.localtime(filing.due_at):%-d %B, %H:%M}."
-    )
+    due = due_where_asked(filing)
+    assert due is not None
     return _day(
         f"filing-{filing.pk}",
-        day,
+        due.date(),
         f"Send {filing.what} to {filing.jurisdiction}",
-        words,
+        f"{filing.what} must have been sent by {due:%-d %B, %H:%M} {due.tzname()}.",
         reverse("filing", args=[filing.pk]),
     )
 

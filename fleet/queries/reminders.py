@@ -164,22 +164,31 @@ def _not_yet_told(reasons: Mapping[Person, list[Reason]]) -> Iterator[Digest]:
         if new:
             yield Digest(person, tuple(new.values()))
 
+_WORKER = Person(name="Worker", role=Role.STAFF)  # sees all operators, and is nobody
+
+
+def _fleet() -> list[Aircraft]:
+    """All aircraft in service, of operators that are still here."""
+    rows = Aircraft.objects.filter(retired_on__isnull=True, operator__left_on__isnull=True)
+    return list(rows.select_related("operator").order_by("registration", "id"))
+
+
+def duties_of_all(day: datetime.date) -> list[Duty]:
+    """Return what the rules ask on a day of all aircraft in service."""
+    return duties(_WORKER, aircraft=_fleet(), today=day)
+
+
 
 # --- What there is to tell ------------------------------------------------------------------------
 
 
 def _facts(day: datetime.date) -> dict[UUID, list[_Fact]]:
-    fleet = list(
-        Aircraft.objects.filter(retired_on__isnull=True, operator__left_on__isnull=True)
-        .select_related("operator")
-        .order_by("registration", "id")
-    )
-    worker = Person(name="Worker", role=Role.STAFF)  # sees all operators, and is nobody
-    asked = duties(worker, aircraft=fleet, today=day)
+    fleet = _fleet()
+    asked = duties(_WORKER, aircraft=fleet, today=day)
     bound = {duty.aircraft.pk for duty in asked if duty.state != "not_covered"}
     by_operator: dict[UUID, list[_Fact]] = defaultdict(list)
     facts: list[_Fact] = [*_of_duties(asked)]
-    facts += _of_standings(standings(worker, aircraft=fleet, today=day), bound)
+    facts += _of_standings(standings(_WORKER, aircraft=fleet, today=day), bound)
     facts += _of_sign_ups(day + _DAY)
     facts += _of_private_visits(day + _DAY)
     facts += _of_papers(asked, day)

@@ -79,18 +79,20 @@ def _open_calls(hook: Webhook) -> Any:
     return HookCall.objects.filter(webhook=hook, taken_at__isnull=True, given_up_at__isnull=True)
 
 
+def listening(event: str) -> list[Webhook]:
+    """Return the webhooks that want to be told of an event, whosever they are."""
+    hooks = Webhook.objects.filter(stopped_at__isnull=True).select_related("operator")
+    return [hook for hook in hooks if event in hook.events]
+
+
 def tell(event: str, *, operator: Operator | None, reason: str, content: Mapping[str, Any]) -> None:
     """Tell the webhooks of an operator, and those of the association, of an event.
 
     Within the transaction of the deed: the calls are saved with it and sent after its commit.
     `reason` names the event once and for all; an address is told of it once.
     """
-    hooks = Webhook.objects.filter(stopped_at__isnull=True).select_related("operator")
-    mine = [
-        hook
-        for hook in hooks
-        if event in hook.events and hook.operator_id in (None, operator.pk if operator else None)
-    ]
+    whose = (None, operator.pk if operator else None)
+    mine = [hook for hook in listening(event) if hook.operator_id in whose]
     now = timezone.now()
     payload = canonical_bytes(
         {"type": event, "timestamp": now.isoformat(timespec="seconds"), "data": dict(content)}

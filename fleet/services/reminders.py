@@ -31,6 +31,7 @@ from django.utils import timezone
 
 from fleet import audit, jobs
 from fleet.models import (
+    HookEvent,
     Job,
     JobState,
     Person,
@@ -45,11 +46,14 @@ from fleet.queries.reminders import (
     Reason,
     already_told,
     digests,
+    duties_of_all,
     kinds_for,
     recipients,
 )
 from fleet.services.base import refuse
+from fleet.services.hooks import listening
 from fleet.services.reminder_letters import Letter, choice_of_token, compose
+from fleet.services.telling import tell_due_soon
 
 logger = logging.getLogger(__name__)
 
@@ -161,15 +165,20 @@ def send_digests(day: datetime.date) -> bool:
 
 @jobs.handler(DAY_KIND)
 def gather(job: Job, progress: jobs.Progress) -> Callable[[], None]:
-    """Find out who is to be told what; the returned function gives each a job of their own."""
+    """Find out who is to be told what; the returned function gives each a job of their own.
+
+    Webhooks are told of tests due soon by the same work, whether anybody gets a letter or not.
+    """
     day = _day_of(job)
     progress(0.1, "Looking who is to be told what")
     found = digests(day)
+    asked = duties_of_all(day) if listening(HookEvent.DUE_SOON) else []
     progress(0.8, f"{len(found)} people have something new")
 
     def store() -> None:
         for digest in found:
             _enqueue(digest, day)
+        tell_due_soon(asked)
 
     return store
 

@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+
 from fleet.models import Approval, HookEvent, Paper, SetUp
+from fleet.queries.duties import Duty
+from fleet.queries.hooks import told_before
 from fleet.queries.records import approval_record
-from fleet.services.hooks import tell
+from fleet.services.hooks import listening, tell
 
 
 def tell_granted(approval: Approval) -> None:
@@ -58,3 +62,47 @@ def tell_issued(paper: Paper) -> None:
             "digest": paper.digest,
         },
     )
+
+
+def tell_due_soon(duties: Iterable[Duty]) -> int:
+    """An aircraft must be tested soon: once for each aircraft, rule and day. How many are new.
+
+    Two queries for all that was told before, so that asking every day costs next to nothing.
+    """
+    soon = {
+        f"due_soon:{duty.aircraft.pk}:{duty.requirement.pk}:{duty.due_on}": duty
+        for duty in duties
+        if duty.state == "due_soon" and duty.due_on is not None
+    }
+    hooks = listening(HookEvent.DUE_SOON)
+    told = told_before(HookEvent.DUE_SOON, list(soon)) if hooks else set()
+    fresh = [
+        (reason, duty)
+        for reason, duty in soon.items()
+        if any(
+            hook.operator_id in (None, duty.aircraft.operator_id) and (hook.pk, reason) not in told
+            for hook in hooks
+        )
+    ]
+    for reason, duty in fresh:
+        tell(
+            HookEvent.DUE_SOON,
+            operator=duty.aircraft.operator,
+            reason=reason,
+            content=_due_record(duty),
+        )
+    return len(fresh)
+
+
+def _due_record(duty: Duty) -> dict[str, object]:
+    assert duty.due_on is not None
+    return {
+        "aircraft_id": str(duty.aircraft.pk),
+        "aircraft": duty.aircraft.registration,
+        "operator_id": str(duty.aircraft.operator_id),
+        "requirement_id": str(duty.requirement.pk),
+        "requirement": duty.requirement.name,
+        "jurisdiction": duty.requirement.jurisdiction.name,
+        "due_on": duty.due_on.isoformat(),
+        "why": list(duty.why),
+    }

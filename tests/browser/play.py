@@ -126,7 +126,40 @@ def play() -> dict[str, str]:
                 "failed_job": failed,
                 "running_job": running,
             }.items()
-        } | {"card": "1", **play_members(people), "stop": play_reminders(people, today)}
+        } | {
+            "card": "1",
+            **play_members(people),
+            "stop": play_reminders(people, today),
+            **play_webhook(people),
+        }
+
+
+def play_webhook(people: Any) -> dict[str, str]:
+    """A webhook of the owner's with a call that was not taken and waits for its next attempt."""
+    from django.utils import timezone
+
+    from fleet.models import HookCall
+    from fleet.services import hooks
+
+    hook = hooks.add_webhook(
+        by=people.owner,
+        operator=people.operator,
+        address="https://hooks.redgrass.example/from/the/association/of/applicators",
+        events=["approval.granted", "approval.ended", "paper.issued"],
+    )
+    now = timezone.now()
+    for number, more in enumerate(({"taken_at": now, "status": 204}, {"next_at": now})):
+        HookCall.objects.create(
+            webhook=hook,
+            operator=hook.operator,
+            event="paper.issued",
+            reason=f"issued:{number}",
+            payload="{}",
+            attempts=number + 1,
+            trouble="It answered 503 Service Unavailable." if number else "",
+            **more,
+        )
+    return {"webhook": str(hook.pk)}
 
 
 def play_reminders(people: Any, day: datetime.date) -> str:

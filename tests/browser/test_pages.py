@@ -35,6 +35,9 @@ PAGES = [
     ("staff", "/trail/"),
     ("owner", "/me/"),
     ("owner", "/me/reminders/"),
+    ("owner", "/webhooks/"),
+    ("staff", "/webhooks/new/"),
+    ("owner", "/webhooks/{webhook}/"),
     ("staff", "/season/reminders/"),
     ("", "/reminders/stop/{stop}/"),
     ("analyst", "/visits/"),
@@ -109,7 +112,8 @@ NO_PAGES = {
     "visit-put-back", "visit-calendar", "sign-up-cancel", "sign-up-mark", "sign-up-move",
     "supply-new", "supply-remove", "gift-remove", "season-carry-over", "members",
     "person-setups", "invitation-send", "invitation-withdraw", "import-apply", "import-discard",
-    "import-file", "import-template",
+    "import-file", "import-template", "me-calendar", "me-calendar-drop", "calendar-feed",
+    "webhook-stop",
 }  # fmt: skip
 REFUSED = {
     ("owner", "/nowhere/"): 404,

@@ -23,7 +23,7 @@ from django.utils import timezone
 from fleet import jobs, tenancy
 from fleet.models import Aircraft, Gift, Invitation, Person, ReminderChoice, Season
 from fleet.queries.paper_batches import Wanted
-from fleet.services import clinics, gifts, imports, invitations, papers, passes
+from fleet.services import clinics, feeds, gifts, hooks, imports, invitations, papers, passes
 from fleet.services import requirements as rule_services
 from fleet.services import season as season_services
 from fleet.services.reminder_letters import stop_token
@@ -110,6 +110,12 @@ def planner(method: str, ok: Any, of: str = "plan") -> Row:
     return Row(method, of, ok, ok, 404, 404, 404)
 
 
+def hook_keeper(method: str, of: str | None, ok: Any) -> Row:
+    """Staff and owners keep webhooks, each owner their own."""
+    checker = 404 if of else 403
+    return Row(method, of, ok, 403, ok, 403, 404 if of else ok, checker=checker)
+
+
 EVIDENCE = {"swath_m": "15.0", "manner": "one_way"}
 # A season is nobody's; people of an operator see their own part of it.
 OWN_SEASON = Row("get", "season", 200, 200, 200, 200, 200, checker=403)
@@ -129,6 +135,13 @@ TABLE: dict[str, list[Row]] = {
         Row("post", "stop", 200, 200, 200, 200, 200, visitor=200),
     ],
     "reminders": [staff_deed("get", None, 200)],
+    "me-calendar": [Row("post", None, 200, 200, 200, 200, 200)],
+    "me-calendar-drop": [Row("post", None, 302, 302, 302, 302, 302)],
+    "calendar-feed": [everybody("calendar", outsider=200, visitor=200)],
+    "webhooks": [hook_keeper("get", None, 200)],
+    "webhook-new": [hook_keeper("get", None, 200), hook_keeper("post", None, 200)],
+    "webhook": [hook_keeper("get", "webhook", 200)],
+    "webhook-stop": [hook_keeper("post", "webhook", 302)],
     "sign-in": [Row("get", None, 302, 302, 302, 302, 302, visitor=200)],
     "sign-out": [Row("post", None, 302, 302, 302, 302, 302, visitor=302)],
     # today
@@ -469,8 +482,23 @@ def world(cast: Cast) -> dict[str, Any]:
                 kinds=["fleet_statement"],
                 wanted=[Wanted("fleet_statement", cast.operator)],
             ),
+            **fed(cast),
             "further": {"number": 1, "signed": job.paper.signed},
         }
+
+
+def fed(cast: Cast) -> dict[str, Any]:
+    """A webhook that was told something, and the secret of a calendar."""
+    hook = hooks.add_webhook(
+        by=cast.owner,
+        operator=cast.operator,
+        address="https://hooks.redgrass.example/in",
+        events=["approval.granted"],
+    )
+    return {
+        "webhook": hook,
+        "calendar": SimpleNamespace(pk=feeds.renew_calendar(cast.owner)),
+    }
 
 
 def ruled(cast: Cast, aircraft: Aircraft) -> dict[str, Any]:
