@@ -30,7 +30,7 @@ from kombu.exceptions import ChannelError
 from deploy import alive
 from deploy.pool import QueueLock
 from fleet import jobs, nudge, tenancy
-from fleet.services import reminders
+from fleet.services import filings, reminders
 
 logger = logging.getLogger(__name__)
 
@@ -145,11 +145,12 @@ class Feeder(threading.Thread):
             logger.warning("Old hints stay until they are stale (%s).", trouble)
 
     def _look_at_the_clock(self) -> None:
-        """Ask for the reminders of the day once their hour has come; later, when it was missed."""
+        """Ask for the filings and reminders of the day once their hour has come, or is past."""
         now = timezone.now()
         today = timezone.localdate(now)
         if self._reminded_on != today and reminders.is_time(now):
             with self._rows():
+                filings.look_on(today)
                 reminders.send_digests(today)
             self._reminded_on = today
 

@@ -116,6 +116,16 @@ def may_certify(person: Person) -> bool:
     return sees_everyone(person)
 
 
+def may_file(person: Person) -> bool:
+    """Note what was prepared, sent and answered of what must be filed: staff and analysts."""
+    return sees_everyone(person)
+
+
+def may_purge(person: Person) -> bool:
+    """Remove kept files that nothing holds any longer: association staff."""
+    return is_staff(person)
+
+
 def may_read_audit(person: Person) -> bool:
     """Read the audit trail."""
     return is_staff(person)

@@ -1,4 +1,6 @@
-"""What a worker is asked to do: the job with this key; and by the clock, the day's reminders."""
+"""What a worker is asked to do: the job with this key; and by the clock, the day's reminders
+and filings.
+"""
 
 from __future__ import annotations
 
@@ -12,6 +14,7 @@ from fleet import audit, jobs, tenancy
 from fleet.services import (  # noqa: F401 -- each registers its kind of job
     analyses,
     cards,
+    filings,
     hooks,
     plans,
     reminders,
@@ -36,6 +39,7 @@ def _send_reminders() -> None:
     try:
         with tenancy.everyone():
             if reminders.is_time(now):
+                filings.look_on(timezone.localdate(now))
                 reminders.send_digests(timezone.localdate(now))
     except jobs.PASSING as trouble:
         logger.warning("The reminders are asked for again in a while (%s).", trouble)

@@ -11,21 +11,25 @@ from drf_spectacular.utils import extend_schema_field
 from rest_framework.exceptions import ValidationError
 from rest_framework.request import Request
 
-from fleet.api.rows import ended
+from fleet.api.rows import ended, numbered
+from fleet.api.serializers.papers import NUMBER_STATES
 from fleet.api.serializers.results import ENDINGS
 from fleet.models import (
     AircraftKind,
     GiftKind,
+    HookEvent,
     ImportState,
     JobState,
     Manner,
     MembershipKind,
     Overrule,
+    PaperKind,
     Role,
     SignUpState,
     Supply,
     VisitKind,
 )
+from fleet.queries.filings import SETTLED, open_filings
 
 PAGING = ("limit", "offset")
 
@@ -185,6 +189,48 @@ class PaperFilter(filters.FilterSet):
     operator = filters.UUIDFilter("operator_id")
     analysis = filters.UUIDFilter("analysis_id")
     approval = filters.UUIDFilter("approval_id")
+    kind = filters.ChoiceFilter(choices=PaperKind.choices)
+    number = filters.CharFilter(method="only_number")
+    valid_before = Day("valid_until", lookup_expr="lt")
+    order = Order(fields=["created_at"])
+
+    def only_number(self, rows: QuerySet[Any], name: str, value: str) -> QuerySet[Any]:
+        """Keep the paper with this number, as it stands on it."""
+        return rows.filter(numbered(value, "slip__"))
+
+
+class PaperNumberFilter(filters.FilterSet):
+    operator = filters.UUIDFilter("operator_id")
+    batch = filters.UUIDFilter("batch_id")
+    kind = filters.ChoiceFilter(choices=PaperKind.choices)
+    state = filters.ChoiceFilter(choices=[(one, one) for one in NUMBER_STATES])
+    aircraft = filters.UUIDFilter("aircraft_id")
+    season = filters.UUIDFilter("season_id")
+    visit = filters.UUIDFilter("visit_id")
+    number = filters.CharFilter(method="only_number")
+    order = Order(fields=["created_at"])
+
+    def only_number(self, rows: QuerySet[Any], name: str, value: str) -> QuerySet[Any]:
+        """Keep this number, as it stands on the paper."""
+        return rows.filter(numbered(value))
+
+
+class PaperBatchFilter(filters.FilterSet):
+    season = filters.UUIDFilter("season_id")
+    order = Order(fields=["created_at"])
+
+
+class WebhookFilter(filters.FilterSet):
+    operator = filters.UUIDFilter("operator_id")
+    stopped = Truth("stopped_at", lookup_expr="isnull", exclude=True)
+    order = Order(fields=["created_at"])
+
+
+class HookCallFilter(filters.FilterSet):
+    webhook = filters.UUIDFilter("webhook_id")
+    event = filters.ChoiceFilter(choices=HookEvent.choices)
+    taken = Truth("taken_at", lookup_expr="isnull", exclude=True)
+    given_up = Truth("given_up_at", lookup_expr="isnull", exclude=True)
     order = Order(fields=["created_at"])
 
 
@@ -325,3 +371,17 @@ class ReminderFilter(filters.FilterSet):
     from_day = Day("day", lookup_expr="gte")
     to_day = Day("day", lookup_expr="lte")
     order = Order(fields=["created_at"])
+
+
+class FilingFilter(filters.FilterSet):
+    operator = filters.UUIDFilter("operator_id")
+    jurisdiction = filters.UUIDFilter("jurisdiction_id")
+    aircraft = filters.UUIDFilter("aircraft_id")
+    test = filters.UUIDFilter("test_id")
+    is_settled = Truth(method="only_settled")
+    due_before = filters.IsoDateTimeFilter("due_at", lookup_expr="lt")
+    order = Order(fields=["due_at", "created_at"])
+
+    def only_settled(self, rows: QuerySet[Any], name: str, value: bool) -> QuerySet[Any]:
+        """Keep those that are settled, or those that are not."""
+        return rows.filter(last_step__in=SETTLED) if value else open_filings(rows)

@@ -13,11 +13,9 @@ not told again, and another date is another reason.
 An aircraft that no rule covers is judged by its approvals alone (`queries.standing`).
 
 A paper is missing when a rule in force on the day of a test asks for papers and no test report has
-been issued on it. Looked at is, for each aircraft and rule that is not waived, the newest test of
-the last 366 days, flown before the day itself, that has an analysis with the passes the rule needs
-and, where it asks for one, an approval. It is told once, and once more when the filing deadline has
-passed; a deadline in hours ends on the day on which the last of them falls, counted from the end
-of the day of the test, as the hour of the flight is not on record.
+been issued on it; `queries.asked_papers` decides for which tests, and until when. Looked at is, for
+each aircraft and rule that is not waived, the newest such test of the last 366 days, flown before
+the day itself. It is told once, and once more when the filing deadline has passed.
 """
 
 from __future__ import annotations
@@ -29,16 +27,13 @@ from dataclasses import dataclass
 from typing import Any
 from uuid import UUID
 
-from django.db.models import Exists, Max, OuterRef
+from django.db.models import Exists, OuterRef
 from django.db.models.functions import Coalesce
 from django.urls import reverse
 
 from fleet import measures
 from fleet.models import (
     Aircraft,
-    Approval,
-    DeadlineUnit,
-    Evidence,
     Paper,
     Person,
     Reminded,
@@ -51,6 +46,7 @@ from fleet.models import (
     Visit,
     VisitKind,
 )
+from fleet.queries.asked_papers import analysed_tests, counts, filing_deadline
 from fleet.queries.duties import Duty, duties
 from fleet.queries.standing import Standing, standings
 
@@ -164,6 +160,10 @@ def _not_yet_told(reasons: Mapping[Person, list[Reason]]) -> Iterator[Digest]:
         if new:
             yield Digest(person, tuple(new.values()))
 
+
+# --- What there is to tell ------------------------------------------------------------------------
+
+
 _WORKER = Person(name="Worker", role=Role.STAFF)  # sees all operators, and is nobody
 
 
@@ -176,10 +176,6 @@ def _fleet() -> list[Aircraft]:
 def duties_of_all(day: datetime.date) -> list[Duty]:
     """Return what the rules ask on a day of all aircraft in service."""
     return duties(_WORKER, aircraft=_fleet(), today=day)
-
-
-
-# --- What there is to tell ------------------------------------------------------------------------
 
 
 def _facts(day: datetime.date) -> dict[UUID, list[_Fact]]:
@@ -339,7 +335,7 @@ def _of_papers(asked: Iterable[Duty], day: datetime.date) -> Iterator[_Fact]:
     for duty in pairs:
         for test in tests.get(duty.aircraft.pk, []):
             version = duty.verdict.case.rule.on(test.flown_on)
-            if version is not None and _counts(test, duty.aircraft, version):
+            if version is not None and counts(test, duty.aircraft, version):
                 if version.papers and not test.has_report:  # type: ignore[attr-defined]
                     yield _missing(duty, test, version, day)
                 break  # older tests are history
@@ -348,20 +344,14 @@ def _of_papers(asked: Iterable[Duty], day: datetime.date) -> Iterator[_Fact]:
 def _tests_of(aircraft: set[UUID], day: datetime.date) -> dict[UUID, list[Test]]:
     """Return the analysed tests of aircraft by aircraft, the newest first."""
     reports = Paper.objects.filter(kind="test_report", analysis__test=OuterRef("pk"))
-    approvals = Approval.objects.filter(analysis__test=OuterRef("pk"))
     rows = (
-        Test.objects.filter(
+        analysed_tests()
+        .filter(
             setup__aircraft__in=aircraft,
             flown_on__lt=day,
             flown_on__gte=day - datetime.timedelta(days=PAPER_DAYS),
-            analyses__isnull=False,
         )
-        .select_related("setup")
-        .annotate(
-            accepted=Max("analyses__accepted_passes"),
-            has_report=Exists(reports),
-            was_approved=Exists(approvals),
-        )
+        .annotate(has_report=Exists(reports))
         .order_by("-flown_on", "-id")
     )
     found: dict[UUID, list[Test]] = defaultdict(list)
@@ -370,27 +360,9 @@ def _tests_of(aircraft: set[UUID], day: datetime.date) -> dict[UUID, list[Test]]
     return found
 
 
-def _counts(test: Any, aircraft: Aircraft, version: RequirementVersion) -> bool:
-    """Whether a test is one that a rule asks for, as far as papers are concerned."""
-    if version.kinds and aircraft.kind not in version.kinds:
-        return False
-    if version.evidence == Evidence.APPROVAL and not test.was_approved:
-        return False
-    return bool(test.accepted >= version.minimum_passes)
-
-
-def filing_deadline(version: RequirementVersion, flown_on: datetime.date) -> datetime.date | None:
-    """Return the last day on which the papers of a test are in time; None without a deadline."""
-    if version.filing_deadline is None:
-        return None
-    days = version.filing_deadline
-    if version.filing_deadline_unit == DeadlineUnit.HOURS:
-        days = -(-days // 24)
-    return flown_on + datetime.timedelta(days=days)
-
-
-def _missing(duty: Duty, test: Test, version: RequirementVersion, day: datetime.date) -> _Fact:
-    deadline = filing_deadline(version, test.flown_on)
+def _missing(duty: Duty, test: Any, version: RequirementVersion, day: datetime.date) -> _Fact:
+    zone = duty.verdict.case.zone
+    deadline = filing_deadline(version, test.flown_on, zone, test.last_flown_at)
     late = deadline is not None and deadline < day
     key = f"{test.pk}:{duty.requirement.pk}:{deadline or 'open'}{':late' if late else ''}"
     words = (

@@ -106,6 +106,7 @@ def play() -> dict[str, str]:
                 "clinic_of_today": on_the_day,
                 "clinic_to_come": later,
                 "gift": gift,
+                "filing": play_filing(people, test),
                 "aircraft": first,
                 "changed_aircraft": third,
                 "retired_aircraft": retired,
@@ -160,6 +161,31 @@ def play_webhook(people: Any) -> dict[str, str]:
             **more,
         )
     return {"webhook": str(hook.pk)}
+
+
+def play_filing(people: Any, test: Any) -> Any:
+    """A filing that was sent back, and is late."""
+    from django.utils import timezone
+
+    from fleet.models import Filing
+    from fleet.services import filings
+
+    filing = Filing.objects.create(
+        operator=test.operator,
+        jurisdiction=people.state,
+        aircraft=test.setup.aircraft,
+        test=test,
+        what="Certificate of test",
+        reason="invented",
+        counted_from=timezone.now() - datetime.timedelta(days=30),
+        due_at=timezone.now() - datetime.timedelta(days=9),
+    )
+    usual = {"by": people.staff, "happened_on": timezone.localdate()}
+    filings.prepare(filing, **usual, words="The form of the state")
+    filings.send(filing, **usual)
+    file = filings.Answer("answer.txt", b"The serial number is missing")
+    filings.reject(filing, **usual, words="The serial number is missing.", file=file)
+    return filing
 
 
 def play_reminders(people: Any, day: datetime.date) -> str:

@@ -96,6 +96,10 @@ PAGES = [
     ("staff", "/invitations/{invitation_withdrawn}/"),
     ("", "/join/{link}/"),
     ("", "/join/no-link-of-ours/"),
+    ("staff", "/filings/"),
+    ("owner", "/filings/?show=late"),
+    ("staff", "/filings/{filing}/"),
+    ("owner", "/filings/{filing}/"),
     ("staff", "/imports/"),
     ("staff", "/imports/{import_good}/?show=all"),
     ("staff", "/imports/{import_wrong}/"),
@@ -113,7 +117,7 @@ NO_PAGES = {
     "supply-new", "supply-remove", "gift-remove", "season-carry-over", "members",
     "person-setups", "invitation-send", "invitation-withdraw", "import-apply", "import-discard",
     "import-file", "import-template", "me-calendar", "me-calendar-drop", "calendar-feed",
-    "webhook-stop",
+    "webhook-stop", "filings-look", "filing-step", "filing-file",
 }  # fmt: skip
 REFUSED = {
     ("owner", "/nowhere/"): 404,

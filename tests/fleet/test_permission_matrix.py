@@ -21,9 +21,19 @@ from django.urls import URLPattern, URLResolver, get_resolver, reverse
 from django.utils import timezone
 
 from fleet import jobs, tenancy
-from fleet.models import Aircraft, Gift, Invitation, Person, ReminderChoice, Season
+from fleet.models import Aircraft, Filing, Gift, Invitation, Person, ReminderChoice, Season
 from fleet.queries.paper_batches import Wanted
-from fleet.services import clinics, feeds, gifts, hooks, imports, invitations, papers, passes
+from fleet.services import (
+    clinics,
+    feeds,
+    filings,
+    gifts,
+    hooks,
+    imports,
+    invitations,
+    papers,
+    passes,
+)
 from fleet.services import requirements as rule_services
 from fleet.services import season as season_services
 from fleet.services.reminder_letters import stop_token
@@ -273,6 +283,17 @@ TABLE: dict[str, list[Row]] = {
     "paper-batch-bundle": [Row("post", "batch", 302, 302, 403, 403, 403)],
     "paper-batch-zip": [Row("get", "batch", 404, 404, 403, 403, 403)],  # not put together yet
     "paper-batch-pdf": [Row("get", "batch", 404, 404, 403, 403, 403)],
+    # filings
+    "filings": [everybody()],
+    "filings-look": [Row("post", None, 302, 302, 403, 403, 403)],
+    "filing": [everybody("filing")],
+    "filing-step": [day_deed("filing", 302)],  # without data it says that a step is missing
+    "filing-file": [everybody("answer")],
+    "api:filing-list": [everybody()],
+    "api:filing-look": [Row("post", None, 200, 200, 403, 403, 403)],
+    "api:filing-detail": [everybody("filing")],
+    "api:filing-steps": [everybody("filing"), day_deed("filing", 400)],
+    "api:filing-step-file": [everybody("answer")],
     # checking, for anybody
     "check": [everybody(visitor=200), Row("post", None, *[200] * 5, visitor=200)],
     "check-code": [everybody("code", outsider=200, visitor=200)],
@@ -359,6 +380,27 @@ TABLE: dict[str, list[Row]] = {
     "api:paper-list": [everybody()],
     "api:paper-detail": [everybody("paper")],
     "api:paper-file": [everybody("paper")],
+    "api:paper-record": [everybody("paper")],
+    "api:paper-verdict": [everybody("paper")],
+    "api:paper-number-list": [everybody(), Row("post", None, 400, 400, 400, 400, 400)],
+    "api:paper-number-detail": [everybody("slip")],
+    "api:paper-number-reissue": [Row("post", "slip", 400, 400, 400, 400, 404)],
+    "api:paper-number-withdrawal": [Row("post", "slip", 400, 400, 403, 403, 404)],
+    "api:paper-number-again": [Row("post", "slip", 400, 400, 400, 400, 404)],  # it is made
+    "api:paper-number-give-up": [Row("post", "slip", 400, 400, 403, 403, 404)],
+    "api:paper-batch-list": [OFFICE, Row("post", None, 400, 400, 403, 403, 403)],
+    "api:paper-batch-detail": [Row("get", "batch", 200, 200, 404, 404, 404)],
+    "api:paper-batch-again": [Row("post", "batch", 200, 200, 404, 404, 404)],
+    "api:paper-batch-bundle": [Row("post", "batch", 400, 400, 404, 404, 404)],  # none is issued
+    "api:paper-batch-zip": [Row("get", "batch", 404, 404, 404, 404, 404)],  # not put together yet
+    "api:paper-batch-pdf": [Row("get", "batch", 404, 404, 404, 404, 404)],
+    "api:check": [Row("get", None, *[400] * 5, visitor=400)],  # of nothing
+    "api:webhook-list": [hook_keeper("get", None, 200), hook_keeper("post", None, 400)],
+    "api:webhook-detail": [hook_keeper("get", "webhook", 200)],
+    "api:webhook-stop": [hook_keeper("post", "webhook", 200)],
+    "api:webhook-call-list": [hook_keeper("get", None, 200)],
+    "api:me-calendar": [everybody(), Row("post", None, 201, 201, 201, 201, 201)],
+    "api:me-calendar-removal": [Row("post", None, 204, 204, 204, 204, 204)],
     "api:jurisdiction-list": [everybody(), office_rule("post", None, 400)],
     "api:jurisdiction-detail": [
         Row("get", "jurisdiction", 200, 200, 200, 200, 200),
@@ -458,6 +500,7 @@ def world(cast: Cast) -> dict[str, Any]:
             ),
             **invited(cast),
             **ruled(cast, approval.aircraft),
+            **filed(cast, test),
             "import": imports.bring(by=cast.staff, name="members.csv", data=sheet),
             **planned(cast, approval.aircraft),
             "operator": cast.operator,
@@ -528,6 +571,24 @@ def ruled(cast: Cast, aircraft: Aircraft) -> dict[str, Any]:
             by=cast.staff, aircraft=aircraft, jurisdiction=elsewhere, from_on=today
         ),
     }
+
+
+def filed(cast: Cast, test: Any) -> dict[str, Any]:
+    """A filing that was sent back, with what came."""
+    filing = Filing.objects.create(
+        operator=cast.operator,
+        jurisdiction=cast.state,
+        aircraft=test.setup.aircraft,
+        test=test,
+        what="Certificate",
+        reason="invented",
+        counted_from=timezone.now() - datetime.timedelta(days=30),
+    )
+    usual = {"by": cast.staff, "happened_on": timezone.localdate(), "words": "Said"}
+    filings.prepare(filing, **usual)
+    filings.send(filing, **usual)
+    file = filings.Answer("answer.txt", b"Sent back")
+    return {"filing": filing, "answer": filings.reject(filing, **usual, file=file)}
 
 
 def invited(cast: Cast) -> dict[str, Any]:

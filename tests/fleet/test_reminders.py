@@ -38,8 +38,9 @@ from fleet.models import (
     SignUp,
     Visit,
 )
+from fleet.queries.asked_papers import filing_deadline
 from fleet.queries.reminder_log import key_of_day, key_of_letter, undelivered_of
-from fleet.queries.reminders import digests, filing_deadline
+from fleet.queries.reminders import digests
 from fleet.services import reminders
 from fleet.services.reminder_letters import stop_token
 from tests.cast import (
@@ -252,12 +253,12 @@ def test_paper_is_missing_until_a_report_is_issued_and_once_more_when_late(cast:
 
 
 def test_deadline_in_hours_ends_on_the_day_of_its_last_hour():
-    flown = datetime.date(2028, 2, 28)  # a leap year
+    flown, zone = datetime.date(2028, 2, 28), ZoneInfo("America/Chicago")  # a leap year
     expected = {24: 29, 48: 1, 72: 2, 36: 1}
     for hours, day in expected.items():
         version = RequirementVersion(filing_deadline=hours, filing_deadline_unit="hours")
-        assert filing_deadline(version, flown).day == day
-    assert filing_deadline(RequirementVersion(), flown) is None
+        assert filing_deadline(version, flown, zone).day == day
+    assert filing_deadline(RequirementVersion(), flown, zone) is None
 
 
 def test_number_of_queries_does_not_grow_with_the_fleet(cast: Cast, django_assert_max_num_queries):
