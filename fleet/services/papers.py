@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from typing import Any, Final
 
 from django.db import models, transaction
+from django.db.models import Q
 from django.utils import timezone
 
 from fleet import audit, jobs, rules
@@ -89,7 +90,7 @@ def ask(
         "replaces": _key(replaces),
         **{name: _key(value) for name, value in about.items()},
     }
-    under_way = _under_way(by, wanted)
+    under_way = _under_way(by, sort, wanted)
     if under_way is not None:
         return under_way
     series = _locked_series(kind, timezone.localdate().year)
@@ -141,13 +142,27 @@ def _key(value: Any) -> str | None:
     return value or None
 
 
-def _under_way(by: Person, wanted: Mapping[str, Any]) -> Job | None:
-    open_jobs = Job.objects.filter(kind="paper", requested_by=by).exclude(state__in=ENDED)
-    job: Job
-    for job in open_jobs:
-        if job.parameters == wanted:
-            return job
-    return None
+def _under_way(by: Person, sort: Sort, wanted: Mapping[str, Any]) -> Job | None:
+    """Return the job of the same paper for the same person that has not ended.
+
+    Looked for by what the paper is about: a batch may have asked for a thousand others before.
+    """
+    about = {name: wanted.get(name) for name in (*sort.about, *sort.optional)}
+    same = {"operator": wanted["operator"], "replaces": wanted["replaces"], **about}
+    slips = PaperSlip.objects.filter(
+        *(
+            Q(**{name: key}) if key else Q(**{f"{name}__isnull": True})
+            for name, key in same.items()
+        ),
+        kind=wanted["kind"],
+        unit_system=wanted["unit_system"],
+        page_size=wanted["page_size"],
+        asked_by=by,
+        paper__isnull=True,
+        void__isnull=True,
+    )
+    open_jobs = Job.objects.filter(kind="paper", requested_by=by, subject_id__in=slips.values("pk"))
+    return open_jobs.exclude(state__in=ENDED).first()
 
 
 def _locked_series(kind: str, year: int) -> PaperSeries:

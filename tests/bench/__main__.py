@@ -4,7 +4,10 @@ from __future__ import annotations
 
 import pkgutil
 import sys
+from collections.abc import Callable
+from functools import partial
 from importlib import import_module
+from typing import Any
 
 import tests.bench
 
@@ -20,16 +23,30 @@ def run(arguments: list[str]) -> int:
     known = names()
     name, *more = arguments or [""]
     module = import_module(f"tests.bench.{name}") if name in known else None
-    main = getattr(module, "quick" if more == ["--quick"] else "main", None)
-    if main is None or more not in ([], ["--quick"]):
+    measure = _asked(module, more)
+    if measure is None:
         sys.stderr.write(
-            f"usage: python -m tests.bench NAME [--quick], NAME one of: {', '.join(known)}; "
-            "some have a quick size\n"
+            f"usage: python -m tests.bench NAME [--quick | --count N], NAME one of: "
+            f"{', '.join(known)}; some have a quick size, papers counts\n"
         )
         return 2
-    ratio = main()
-    sys.stdout.write(f"ratio: {ratio:.1f}\n")
+    ratio = measure()
+    sys.stdout.write(f"ratio: {ratio:.2f}\n")
     return 0
+
+
+def _asked(module: Any, more: list[str]) -> Callable[[], float] | None:
+    """Return what measures at the size asked for, or None where the module has no such size."""
+    match more:
+        case []:
+            return getattr(module, "main", None)
+        case ["--quick"]:
+            return getattr(module, "quick", None)
+        case ["--count", number] if number.isdecimal() and int(number):
+            counted = getattr(module, "counted", None)
+            return partial(counted, int(number)) if counted else None
+        case _:
+            return None
 
 
 if __name__ == "__main__":
