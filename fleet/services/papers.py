@@ -82,7 +82,7 @@ def ask(
     sort = _sort_of(kind)
     rules.allow(sort.may_ask, by)
     _check(kind, sort, operator, page_size, about)
-    wanted = {
+    wanted: dict[str, Any] = {
         "kind": kind,
         "unit_system": unit_system or by.unit_system,
         "page_size": page_size,
