@@ -192,6 +192,8 @@ SPECTACULAR_SETTINGS = {
         "CheckStateEnum": "fleet.api.serializers.papers.CHECK_STATES",
         "PaperVerdictEnum": "fleet.api.serializers.papers.VERDICTS",
         "PageSizeEnum": "fleet.services.papers.PAGE_SIZES",
+        "RoleEnum": "fleet.models.Role",
+        "ReminderKindEnum": "fleet.models.ReminderKind",
         "HookEventEnum": "fleet.models.HookEvent",
     },
 }
@@ -232,6 +234,14 @@ def time_of_day(text: str) -> datetime.time | None:
 
 # From when on in the day, in TIME_ZONE, the digests of reminders go out; None: never.
 REMIND_AT = time_of_day(env.str("SWATHBOOK_REMIND_AT", default="07:00"))
+
+# Kept files about which no rule says how long they are kept may be purged after so many years;
+# None: never.
+PURGE_AFTER_YEARS = env.int("SWATHBOOK_PURGE_AFTER_YEARS", default=None)
+if PURGE_AFTER_YEARS is not None and PURGE_AFTER_YEARS < 1:
+    raise ValueError(
+        f"SWATHBOOK_PURGE_AFTER_YEARS is {PURGE_AFTER_YEARS}; it must be at least 1, or left out."
+    )
 
 # The database row is the truth about a job, the broker only a hint that there is one.
 # Without a broker the worker feeds itself from the rows (see deploy/celery.py).

@@ -98,6 +98,7 @@ PAGES = [
     ("", "/join/no-link-of-ours/"),
     ("staff", "/filings/"),
     ("owner", "/filings/?show=late"),
+    ("staff", "/retention/"),
     ("staff", "/filings/{filing}/"),
     ("owner", "/filings/{filing}/"),
     ("staff", "/imports/"),
@@ -118,6 +119,7 @@ NO_PAGES = {
     "person-setups", "invitation-send", "invitation-withdraw", "import-apply", "import-discard",
     "import-file", "import-template", "me-calendar", "me-calendar-drop", "calendar-feed",
     "webhook-stop", "filings-look", "filing-step", "filing-file",
+    "retention-purge",
 }  # fmt: skip
 REFUSED = {
     ("owner", "/nowhere/"): 404,

@@ -289,6 +289,8 @@ TABLE: dict[str, list[Row]] = {
     "filing": [everybody("filing")],
     "filing-step": [day_deed("filing", 302)],  # without data it says that a step is missing
     "filing-file": [everybody("answer")],
+    "retention": [staff_deed("get", None, 200)],
+    "retention-purge": [staff_deed("post", None, 302)],  # without a mark it shows the list again
     "api:filing-list": [everybody()],
     "api:filing-look": [Row("post", None, 200, 200, 403, 403, 403)],
     "api:filing-detail": [everybody("filing")],
