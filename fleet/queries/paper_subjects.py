@@ -7,7 +7,7 @@ from typing import Any, Final
 
 from django.db.models import QuerySet
 
-from fleet.models import Jurisdiction, Person, Requirement, Season
+from fleet.models import Jurisdiction, PaperKind, Person, Requirement, Season
 from fleet.queries.whose import (
     aircraft_of,
     analyses_of,
@@ -15,6 +15,18 @@ from fleet.queries.whose import (
     operators_of,
     visits_of,
 )
+
+# Papers that are an operator's; the others are the association's, whatever they are about.
+OF_AN_OPERATOR: Final = frozenset(
+    {
+        PaperKind.TEST_REPORT,
+        PaperKind.SWATH_CARD,
+        PaperKind.CERTIFICATE,
+        PaperKind.FLEET_STATEMENT,
+    }
+)
+# The size of paper that readers of these units have.
+PAPER_OF: Final = {"us": "letter", "metric": "a4"}
 
 # Seasons and rules are nobody's in particular.
 SUBJECTS: Final[Mapping[str, Callable[[Person], QuerySet[Any]]]] = {

@@ -22,7 +22,7 @@ from fleet.models import JobState, PaperBatch, PaperBundle, PaperKind, Season
 from fleet.paper_codes import grouped
 from fleet.queries.members import season_on
 from fleet.queries.paper_batches import GATHERED, progress_of, wanted
-from fleet.queries.paper_subjects import SUBJECTS, subjects
+from fleet.queries.paper_subjects import OF_AN_OPERATOR, PAPER_OF, SUBJECTS, subjects
 from fleet.queries.papers import (
     batches_of,
     jobs_of_slips,
@@ -36,7 +36,6 @@ from fleet.web.fields import SpokenForm
 from fleet.web.lists import papers_table
 from fleet.web.paging import page_of
 
-PAPER_OF = {"us": "letter", "metric": "a4"}
 QUESTIONS = {
     "all": ("All", Q()),
     "issued": ("Issued", Q(paper__isnull=False)),
@@ -158,14 +157,6 @@ def paper_ask(request: HttpRequest) -> HttpResponse:
         messages.error(request, " ".join(refused.messages))
         return redirect("papers")
     return redirect("job", job.pk)
-
-
-OF_AN_OPERATOR = {
-    PaperKind.TEST_REPORT,
-    PaperKind.SWATH_CARD,
-    PaperKind.CERTIFICATE,
-    PaperKind.FLEET_STATEMENT,
-}
 
 
 @login_required
