@@ -233,7 +233,8 @@ class _Watch:
         except (FileNotFoundError, ProcessLookupError):  # a child that was replaced meanwhile
             return 0
         self._worked[pid] = sum(int(one) for one in ticks) / CLOCK_TICKS_PER_S
-        return int(status.partition("VmHWM:")[2].split(maxsplit=1)[0])
+        peak = status.partition("VmHWM:")[2].split(maxsplit=1)
+        return int(peak[0]) if peak else 0  # one that has ended has no memory
 
 
 def _busy_s() -> float:
