@@ -332,6 +332,25 @@ class TestPurge:
         storage.keep(data)
         assert storage.fetch(digest) == data
 
+    def test_every_page_says_so(
+        self, cast: Cast, old: Test, settings, django_capture_on_commit_callbacks
+    ):
+        sheet = SheetImport.objects.create(
+            name="members.csv", digest=storage.keep(b"list"), size=4, brought_by=cast.staff
+        )
+        a_while_ago = timezone.now() - datetime.timedelta(days=800)
+        SheetImport.objects.filter(pk=sheet.pk).update(created_at=a_while_ago)
+        age(sheet.digest)
+        settings.PURGE_AFTER_YEARS = 1
+        with django_capture_on_commit_callbacks(execute=True):
+            purge(cast)
+        client = Client()
+        client.force_login(cast.staff)
+        answer = client.get(reverse("import-file", args=[sheet.pk]))
+        assert answer.status_code == 410
+        assert "Spreadsheet members.csv: removed on" in answer.content.decode()
+        assert "no rule said how long to keep it" in answer.content.decode()
+
     def test_page_shows_the_sum_and_asks_for_the_word(
         self, cast: Cast, old: Test, django_capture_on_commit_callbacks
     ):
