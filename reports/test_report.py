@@ -18,7 +18,7 @@ from fleet.queries.inputs import is_current
 from fleet.queries.records import approval_record
 from patterns.draw import Size, System
 from patterns.overlap import Manner
-from reports import answer, droplets, evidence, figures
+from reports import answer, comparison, droplets, evidence, figures
 from reports.paper import Draft, Foot, page
 from reports.pdf import EmbeddedFile
 
@@ -27,7 +27,10 @@ ROOMY_PX: Final = 140.0
 DRAFTS: Final = (("roomy", ROOMY_PX), ("tight", 100.0))
 MOST_PAGES: Final = 2
 # Droplet cards may take one page more.
-DRAFTS_WITH_CARDS: Final = (*DRAFTS, ("tight", 75.0))
+TIGHTEST: Final = ("tight", 75.0)
+DRAFTS_WITH_CARDS: Final = (*DRAFTS, TIGHTEST)
+# A comparison that finds no room is told in one line; the record inside has it whole.
+ONE_LINE: Final = "Compared with the test of {day} in the record inside this paper."
 MOST_PAGES_WITH_CARDS: Final = 3
 
 CAUTIONS: Final = (
@@ -69,6 +72,7 @@ class TestReport:
     method_facts: list[evidence.Fact]
     digests: list[evidence.Digest]
     droplets: droplets.Droplets | None
+    since: tuple[evidence.Fact, ...]
     wind_unit: str
     length_unit: str
     cautions: tuple[str, ...] = CAUTIONS
@@ -91,6 +95,7 @@ def compose(
     system: System,
     plot_px: float = ROOMY_PX,
     cards: CardsOfTest | None = None,
+    since: tuple[evidence.Fact, ...] = (),
 ) -> TestReport:
     """Gather what the report says, with the plots of its charts this high."""
     test, result = analysis.test, analysis.result
@@ -128,6 +133,7 @@ def compose(
         method_facts=evidence.method_facts(analysis, system),
         digests=[*evidence.digests(analysis), *(on_cards.digests if on_cards else ())],
         droplets=on_cards,
+        since=since,
         wind_unit=unit_of("wind", system),
         length_unit=unit_of("length", system),
     )
@@ -178,15 +184,17 @@ def drafted(
         moments.append(last_word(counting))
         files += droplets.embedded(counting)
 
+    before = comparison.compare(analysis, approval)
+
     def html(foot: Foot) -> Iterator[str]:
-        for spacing, plot_px in DRAFTS_WITH_CARDS if counting else DRAFTS:
-            report = compose(analysis, approval, system, plot_px, counting)
+        for spacing, plot_px, since in _drafts(before, system, bool(counting)):
+            report = compose(analysis, approval, system, plot_px, counting, since)
             yield to_html(report, foot, page_size, spacing)
 
     aircraft = analysis.test.setup.aircraft
     return Draft(
         title=f"Test report {aircraft}, {answer.day(analysis.test.flown_on)}",
-        record=record(analysis, approval),
+        record=record(analysis, approval, before),
         stated_at=max(moments),
         html=html,
         valid_until=approval.valid_until if approval else None,
@@ -195,7 +203,24 @@ def drafted(
     )
 
 
-def record(analysis: AnalysisRun, approval: Approval | None) -> dict[str, Any]:
+def _drafts(
+    before: comparison.Comparison | None, system: System, with_cards: bool
+) -> Iterator[tuple[str, float, tuple[evidence.Fact, ...]]]:
+    """Spacing, height of the plots and the comparison, from roomy to what takes the least room."""
+    drafts = DRAFTS_WITH_CARDS if with_cards else DRAFTS
+    if before is None:
+        yield from ((*one, ()) for one in drafts)
+        return
+    whole = comparison.facts(before, system)
+    yield from ((*one, whole) for one in dict.fromkeys((*drafts, TIGHTEST)))
+    line = ONE_LINE.format(day=answer.day(before.before.test.flown_on))
+    yield (*drafts[-1], (evidence.Fact("", line),))
+    yield (*TIGHTEST, (evidence.Fact("", line),))
+
+
+def record(
+    analysis: AnalysisRun, approval: Approval | None, before: comparison.Comparison | None = None
+) -> dict[str, Any]:
     """Return what the report says as plain data, in SI."""
     test = analysis.test
     return {
@@ -217,6 +242,7 @@ def record(analysis: AnalysisRun, approval: Approval | None) -> dict[str, Any]:
         },
         "approval": approval_record(approval) if approval else None,
         "rests_on": [str(approval.pk)] if approval else [],
+        "since_the_test_before": comparison.record(before) if before else None,
     }
 
 

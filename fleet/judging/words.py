@@ -181,13 +181,18 @@ _CHANGES: dict[str, tuple[str, str, str]] = {
 }
 
 
-def _change(change: Change, system: str) -> str:
-    name, of_values, of_tolerance = _CHANGES[change.key]
+def difference_words(change: Change, system: str) -> str:
+    """Say one change without asking a rule: "nozzle count 40 to 38"."""
+    name, of_values, _ = _CHANGES[change.key]
     before = _quantity(change.before, of_values, system)
-    after = _quantity(change.after, of_values, system)
-    said = f"{name} {before} to {after}"
+    return f"{name} {before} to {_quantity(change.after, of_values, system)}"
+
+
+def _change(change: Change, system: str) -> str:
+    said = difference_words(change, system)
     if change.by is None:
         return said
+    of_tolerance = _CHANGES[change.key][2]
     by = _quantity(change.by, of_tolerance, system)
     return f"{said} ({by}, {_quantity(change.tolerance, of_tolerance, system)} allowed)"
 
