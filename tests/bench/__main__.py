@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import pkgutil
 import sys
+from functools import partial
 from importlib import import_module
+from inspect import signature
 
 import tests.bench
 
@@ -20,7 +22,11 @@ def run(arguments: list[str]) -> int:
     known = names()
     name, *more = arguments or [""]
     module = import_module(f"tests.bench.{name}") if name in known else None
-    main = getattr(module, "quick" if more == ["--quick"] else "main", None)
+    main = getattr(module, "main", None)
+    if main is not None and signature(main).parameters:  # reads its own options
+        main, more = partial(main, more), []
+    elif more == ["--quick"]:
+        main = getattr(module, "quick", None)
     if main is None or more not in ([], ["--quick"]):
         sys.stderr.write(
             f"usage: python -m tests.bench NAME [--quick], NAME one of: {', '.join(known)}; "
