@@ -183,6 +183,7 @@ SPECTACULAR_SETTINGS = {
         "MannerEnum": "fleet.models.Manner",
         "UnitSystemEnum": "fleet.models.UnitSystem",
         "OverruleEnum": "fleet.models.Overrule",
+        "RoleEnum": "fleet.models.Role",
     },
 }
 

@@ -151,10 +151,10 @@ def test_due_counts_each_question(cast: Cast):
     page = text_of(client.get(reverse("due")))
     assert "<strong>1</strong> Due now" in page
     assert "<strong>2</strong> Without an approval" in page
-    assert "<strong>1</strong> Approved" in page
+    assert "<strong>1</strong> Met or approved" in page
     assert approval.aircraft.registration not in page  # not due now
     assert approval.aircraft.registration in text_of(
-        client.get(reverse("due"), {"show": "approved"})
+        client.get(reverse("due"), {"show": "met"})
     )
 
 
