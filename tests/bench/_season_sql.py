@@ -95,16 +95,16 @@ def _number(column: str, key: str) -> str:
     return f"cast({column}->>'{key}' as double precision)"
 
 
-def duty_rows(today: datetime.date) -> list[tuple[Any, ...]]:
-    """Return the duties of all aircraft in service.
+def duty_rows(today: datetime.date, operator: UUID | None = None) -> list[tuple[Any, ...]]:
+    """Return the duties of all aircraft in service, or of an operator's.
 
     PostgreSQL has no figures about what stands in a `with`, and would go through it row by row.
     """
     if connection.vendor != "postgresql":
-        return rows_of(duties_sql(), today=today, operator=None)
+        return rows_of(duties_sql(), today=today, operator=operator)
     with transaction.atomic(), connection.cursor() as cursor:
         cursor.execute("set local enable_nestloop = off")
-        return rows_of(duties_sql(), today=today, operator=None)
+        return rows_of(duties_sql(), today=today, operator=operator)
 
 
 def duties_sql() -> str:

@@ -151,9 +151,18 @@ def pages(world: World) -> list[Measured]:
         sql.APPROVALS_OF_AIRCRAFT,
     )
     return [
-        Measured("due list, staff", page(staff, "due"), rows(sql.standings_sql())),
         Measured(
-            "due list, owner", page(owner, "due"), rows(sql.standings_sql("operator"), key=whose)
+            "due list, staff",
+            page(staff, "due"),
+            lambda: (rows(sql.standings_sql())(), sql.duty_rows(TODAY)),
+        ),
+        Measured(
+            "due list, owner",
+            page(owner, "due"),
+            lambda: (
+                rows(sql.standings_sql("operator"), key=whose)(),
+                sql.duty_rows(TODAY, whose),
+            ),
         ),
         Measured(
             "duties of all, without a page",
