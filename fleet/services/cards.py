@@ -12,7 +12,19 @@ from django.db import transaction
 from django.db.models import Max
 
 from fleet import audit, jobs, rules, storage
-from fleet.models import ENDED, CardPlace, CardRun, CardScan, FlightPass, Job, Person, RawFile, Test
+from fleet.models import (
+    ENDED,
+    CardConfirmation,
+    CardPlace,
+    CardRun,
+    CardScan,
+    FlightPass,
+    Job,
+    Person,
+    RawFile,
+    Test,
+)
+from fleet.queries.cards import confirmation_of
 from fleet.services.base import checked, refuse
 from fleet.services.card_pictures import BED_PX, CARD_PX, keep_preview
 from patterns.cards.bed import FoundCard, cut, find_cards
@@ -172,6 +184,51 @@ def _enqueue(scan: CardScan, by: Person, settings: CardSettings) -> Job:
     parameters = asdict(settings)
     audit.record("cards_requested", scan, by=by, operator=scan.operator, after=parameters)
     return jobs.enqueue("cards", subject=scan, operator=scan.operator, by=by, parameters=parameters)
+
+
+@transaction.atomic
+def confirm_cards(
+    run: CardRun, *, by: Person, not_cards: Mapping[int, str] | None = None
+) -> CardConfirmation:
+    """Say that the outlines a measurement found are cards, but for those named with a reason.
+
+    The same said again gives the row that is there; said otherwise, the newer row stands.
+    Raises ValidationError where the scan was measured anew with other outlines meanwhile, and for
+    a number that is not there or has no reason.
+    """
+    rules.allow(rules.may_test, by)
+    scan = CardScan.objects.select_for_update().get(pk=run.scan_id)
+    latest = scan.runs.first()
+    if latest is None or latest.outlines_digest != run.outlines_digest:
+        refuse({"__all__": ["The scan was measured again meanwhile: look at its outlines anew."]})
+    numbers = [card["number"] for card in run.cards]
+    said = {number: reason.strip()[:200] for number, reason in (not_cards or {}).items()}
+    errors = [f"Scan {scan.number} has no card {one}." for one in said if one not in numbers]
+    errors += [f"Card {one}: say why it is no card." for one, reason in said.items() if not reason]
+    refuse({"not_cards": errors} if errors else {})
+    before = confirmation_of(run, scan.confirmations.all())
+    row = CardConfirmation(
+        operator=scan.operator,
+        scan=scan,
+        run=run,
+        outlines_digest=run.outlines_digest,
+        cards=[number for number in numbers if number not in said],
+        not_cards={str(number): reason for number, reason in sorted(said.items())},
+        confirmed_by=by,
+    )
+    if before is not None and before.not_cards == row.not_cards:
+        return before
+    checked(row)
+    row.save(force_insert=True)
+    audit.record(
+        "cards_confirmed",
+        scan,
+        by=by,
+        operator=scan.operator,
+        before={"not_cards": before.not_cards} if before else None,
+        after={"measurement": run.number, "cards": row.cards, "not_cards": row.not_cards},
+    )
+    return row
 
 
 @transaction.atomic

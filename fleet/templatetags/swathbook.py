@@ -31,6 +31,8 @@ SHAPES = {
     "crashed": "✕",
     "accepted": "●",
     "left_out": "○",
+    "unconfirmed": "◌",
+    "confirmed": "●",
     "aborted": "✕",
 }
 
