@@ -206,7 +206,7 @@ def confirm_cards(
     errors = [f"Scan {scan.number} has no card {one}." for one in said if one not in numbers]
     errors += [f"Card {one}: say why it is no card." for one, reason in said.items() if not reason]
     refuse({"not_cards": errors} if errors else {})
-    before = confirmation_of(run, scan.confirmations.all())
+    before: CardConfirmation | None = confirmation_of(run, scan.confirmations.all())
     row = CardConfirmation(
         operator=scan.operator,
         scan=scan,

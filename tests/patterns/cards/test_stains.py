@@ -65,6 +65,16 @@ def test_plain_cards_at_1200_dpi_are_exact_within_the_bounds(paper: str) -> None
     assert stains.split_percent == 0.0
 
 
+@pytest.mark.parametrize("seed", [1, 2])
+@pytest.mark.parametrize("cover_percent", [2.0, 5.0, 10.0])
+def test_plain_cards_of_other_covers_and_seeds(cover_percent: float, seed: int) -> None:
+    drawn, _, stains = card(cover_percent=cover_percent, seed=seed)
+    median, cover, count = errors(drawn, stains)
+    assert abs(median) < 2.0
+    assert abs(cover) < 2.0
+    assert abs(count) < 1.0
+
+
 @pytest.mark.parametrize(
     "changes",
     [{"shading": 0.3}, {"noise": 8.0}, {"blur_px": 1.0}, {"grain": 0.03}, {"cover_percent": 10.0}],
