@@ -210,10 +210,11 @@ def _warnings(cards: Iterable[SeenCard]) -> Iterable[str]:
 
 def _left_out(cards: Iterable[SeenCard]) -> Iterable[str]:
     for card in cards:
+        which = f"{card.number} of scan {card.scan.number}"
         if card.not_card_reason:
-            yield f"Outline {card.number} of scan {card.scan.number} is no card: {card.not_card_reason}"
+            yield f"Outline {which} is no card: {card.not_card_reason}"
         elif card.left_out_reason:
-            yield f"Card {card.number} of scan {card.scan.number} left out: {card.left_out_reason}"
+            yield f"Card {which} left out: {card.left_out_reason}"
 
 
 # --- Across the swath -----------------------------------------------------------------------------
