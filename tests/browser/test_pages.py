@@ -125,9 +125,7 @@ NO_PAGES = {
     "supply-new", "supply-remove", "gift-remove", "season-carry-over", "members",
     "person-setups", "invitation-send", "invitation-withdraw", "import-apply", "import-discard",
     "import-file", "import-template",
-    "pass-overrule", "raw-file", "report", "paper", "withdraw", "card-places", "card-again",
     "card-confirm",
-    "card-scan-file", "card-picture", "card-stains",
 }  # fmt: skip
 REFUSED = {
     ("owner", "/nowhere/"): 404,
