@@ -5,7 +5,8 @@ anew into an SQLite file and into a private PostgreSQL, both gone afterwards. A 
 through the middleware, template and all, in this process; beside it stands the time of hand-written
 SQL that fetches the rows which the page shows, for lists of who is due all that has to be judged
 before the page can be cut. For participation, whose tallies the database makes, it is the page's
-own statements without anything around them. Page and SQL take turns; medians are shown.
+own statements without anything around them. Page and SQL take turns, seven times or for half a
+minute; medians are shown.
 
     python -m tests.bench season [--database sqlite|postgresql|both] [--quick]
 
@@ -33,7 +34,7 @@ from tests.bench._postgres import private_postgres
 if TYPE_CHECKING:
     from tests.bench._season_data import Size, World
 
-ROUNDS = 7
+ROUNDS, FEWEST, PATIENCE_S = 7, 3, 30.0
 MOST_TIMES, LEAST_MS = 4.0, 50.0
 
 
@@ -220,7 +221,9 @@ def _compared(one: Measured) -> float:
         one.ask()
     bare = one.bare or _again([query["sql"] for query in asked.captured_queries])
     bare()
-    taken = [(_seconds(one.ask), _seconds(bare)) for _ in range(ROUNDS)]
+    taken: list[tuple[float, float]] = []
+    while len(taken) < ROUNDS and (len(taken) < FEWEST or sum(map(sum, taken)) < PATIENCE_S):
+        taken.append((_seconds(one.ask), _seconds(bare)))
     page_ms, bare_ms = (1e3 * statistics.median(side) for side in zip(*taken, strict=True))
     limit_ms = max(MOST_TIMES * bare_ms, LEAST_MS)
     report(
