@@ -153,9 +153,7 @@ def test_due_counts_each_question(cast: Cast):
     assert "<strong>2</strong> Without an approval" in page
     assert "<strong>1</strong> Met or approved" in page
     assert approval.aircraft.registration not in page  # not due now
-    assert approval.aircraft.registration in text_of(
-        client.get(reverse("due"), {"show": "met"})
-    )
+    assert approval.aircraft.registration in text_of(client.get(reverse("due"), {"show": "met"}))
 
 
 def test_search_finds_by_operator_for_staff(cast: Cast):
