@@ -73,7 +73,7 @@ def season_story(
         last=last,
         today=today,
         setups=_in_force_or_later(setups, first),
-        tests=progress_of(flown.order_by("flown_on", "id")),
+        tests=progress_of(flown.defer("setup__nozzles").order_by("flown_on", "id")),
         approvals=_approvals(person, aircraft, setups, first, last, today),
         duties=[one for one in duties if one.due_on and first <= one.due_on <= last],
         sign_ups=_sign_ups(person, aircraft, first, last),
