@@ -27,7 +27,7 @@ from django.db import connections
 from django.utils import timezone
 from kombu.exceptions import ChannelError
 
-from deploy import alive
+from deploy import alive, figures
 from deploy.pool import QueueLock
 from fleet import jobs, nudge, tenancy
 from fleet.services import reminders
@@ -145,11 +145,15 @@ class Feeder(threading.Thread):
             logger.warning("Old hints stay until they are stale (%s).", trouble)
 
     def _look_at_the_clock(self) -> None:
-        """Ask for the reminders of the day once their hour has come; later, when it was missed."""
+        """Ask for the reminders of the day once their hour has come; later, when it was missed.
+
+        With them the database's figures are brought up to date.
+        """
         now = timezone.now()
         today = timezone.localdate(now)
         if self._reminded_on != today and reminders.is_time(now):
             with self._rows():
+                figures.refresh()
                 reminders.send_digests(today)
             self._reminded_on = today
 

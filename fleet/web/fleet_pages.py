@@ -75,8 +75,14 @@ def aircraft(request: HttpRequest, aircraft_id: UUID) -> HttpResponse:
     context = {
         "one": one,
         "standings": [] if one.retired_on else standings(request.user, aircraft=[one]),
-        "setups": setups_of(request.user).filter(aircraft=one).defer("nozzles"),
-        "tests": tests_with_counts(request.user).filter(setup__aircraft=one)[:50],
+        "setups": setups_of(request.user)
+        .filter(aircraft=one)
+        .select_related(None)
+        .defer("nozzles"),
+        "tests": tests_with_counts(request.user)
+        .filter(setup__aircraft=one)
+        .select_related(None)
+        .select_related("setup", "visit")[:50],
         "approvals": approvals_listed(request.user).filter(aircraft=one)[:50],
         **story_context(request.user, one, request.GET.get("season"), held),
         "may_change": rules.may_change_fleet(request.user),
