@@ -27,7 +27,7 @@ from django.db import connections
 from django.utils import timezone
 from kombu.exceptions import ChannelError
 
-from deploy import alive
+from deploy import alive, figures
 from deploy.pool import QueueLock
 from fleet import jobs, nudge, tenancy
 from fleet.services import filings, reminders
@@ -145,11 +145,15 @@ class Feeder(threading.Thread):
             logger.warning("Old hints stay until they are stale (%s).", trouble)
 
     def _look_at_the_clock(self) -> None:
-        """Ask for the filings and reminders of the day once their hour has come, or is past."""
+        """Ask for the filings and reminders of the day once their hour has come, or is past.
+
+        With them the database's figures are brought up to date.
+        """
         now = timezone.now()
         today = timezone.localdate(now)
         if self._reminded_on != today and reminders.is_time(now):
             with self._rows():
+                figures.refresh()
                 filings.look_on(today)
                 reminders.send_digests(today)
             self._reminded_on = today

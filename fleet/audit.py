@@ -55,6 +55,7 @@ DEEDS: Mapping[str, str] = {
     "analysis_requested": "asked for an analysis of",
     "analysis_finished": "finished",
     "cards_added": "added",
+    "cards_confirmed": "confirmed the outlines of the cards on",
     "cards_placed": "entered where the cards lay on",
     "cards_requested": "asked to measure",
     "cards_measured": "finished",

@@ -103,7 +103,8 @@ def droplets(
 
 
 def _rests_on(seen: CardsOfTest) -> str:
-    counting, everyone = len(seen.counting), len(seen.cards)
+    counting = len(seen.counting)
+    everyone = sum(not card.not_card_reason for card in seen.cards)
     places = seen.across.position_m.size if seen.across else 0
     ways = sorted({_way(card) for card in seen.counting})
     return (
@@ -209,8 +210,11 @@ def _warnings(cards: Iterable[SeenCard]) -> Iterable[str]:
 
 def _left_out(cards: Iterable[SeenCard]) -> Iterable[str]:
     for card in cards:
-        if card.left_out_reason:
-            yield f"Card {card.number} of scan {card.scan.number} left out: {card.left_out_reason}"
+        which = f"{card.number} of scan {card.scan.number}"
+        if card.not_card_reason:
+            yield f"Outline {which} is no card: {card.not_card_reason}"
+        elif card.left_out_reason:
+            yield f"Card {which} left out: {card.left_out_reason}"
 
 
 # --- Across the swath -----------------------------------------------------------------------------
@@ -301,6 +305,8 @@ def _together(seen: CardsOfTest) -> bytes:
                             "number": card.number,
                             "position_m": card.position_m,
                             "left_out_reason": card.left_out_reason,
+                            "outlines_confirmed": card.is_confirmed,
+                            "not_card_reason": card.not_card_reason,
                         }
                         for card in one.cards
                     ],

@@ -262,6 +262,7 @@ def make_cards(cast: Cast, test: Test, *, cards: int = 3, seed: int = 1) -> Card
     assert added.job, added.error
     jobs.run(added.job.pk)
     assert added.scan is not None
+    card_services.confirm_cards(added.scan.runs.get(), by=cast.analyst)
     places = {number: (3.0 * number - 3.0 * (cards + 1) / 2, "") for number in range(1, cards + 1)}
     card_services.place_cards(added.scan, by=cast.analyst, places=places)
     return added.scan

@@ -86,6 +86,11 @@ v1: list[URLPattern] = [
     path("card-scans/", cards.CardScanList.as_view(), name="card-scan-list"),
     path("card-scans/<uuid:pk>/", cards.CardScanDetail.as_view(), name="card-scan-detail"),
     path("card-scans/<uuid:pk>/file/", cards.CardScanFile.as_view(), name="card-scan-file"),
+    path(
+        "card-scans/<uuid:pk>/confirmation/",
+        cards.CardScanConfirmation.as_view(),
+        name="card-scan-confirmation",
+    ),
     path("card-scans/<uuid:pk>/places/", cards.CardScanPlaces.as_view(), name="card-scan-places"),
     path(
         "card-scans/<uuid:pk>/measurements/",

@@ -143,18 +143,26 @@ def _the_one(sheets: list[Any]) -> tuple[Any, list[str]]:
     return chosen, [one.title for one in sheets if one is not chosen]
 
 
-def _cells(sheet: Any, last_row: int) -> Iterator[tuple[Any, ...]]:
+def _cells(sheet: Any, last_row: int, width: int = MOST_COLUMNS) -> Iterator[tuple[Any, ...]]:
     cells: Iterator[tuple[Any, ...]] = sheet.iter_rows(
-        max_row=last_row, max_col=MOST_COLUMNS, values_only=True
+        max_row=last_row, max_col=width, values_only=True
     )
     return cells
+
+
+def _width(sheet: Any) -> int:
+    """Return how many columns the rows have among which the headings are."""
+    above = _cells(sheet, columns.MOST_ROWS_ABOVE + 1)
+    used = (place for row in above for place, cell in enumerate(row, 1) if cell is not None)
+    return max(used, default=1)
 
 
 def _rows(sheet: Any, twin: Any, raw: bytes, most_rows: int) -> list[tuple[Any, ...]]:
     """Return the rows up to the last that says anything."""
     rows: list[tuple[Any, ...]] = []
-    for number, row in enumerate(_cells(sheet, LAST_ROW), start=1):
-        if not any(cell is not None for cell in row):
+    width = _width(sheet)
+    for number, row in enumerate(_cells(sheet, LAST_ROW, width), start=1):
+        if row.count(None) == len(row):
             continue
         if number > most_rows + columns.MOST_ROWS_ABOVE + 1:
             raise too_many(most_rows)
@@ -162,7 +170,7 @@ def _rows(sheet: Any, twin: Any, raw: bytes, most_rows: int) -> list[tuple[Any, 
         rows.append(row)
     if _FORMULA.search(raw):
         twin.reset_dimensions()
-        for index, asked in enumerate(_cells(twin, len(rows))):
+        for index, asked in enumerate(_cells(twin, len(rows), width)):
             rows[index] = tuple(_result(*pair) for pair in zip(rows[index], asked, strict=False))
     return rows
 

@@ -9,11 +9,14 @@ from __future__ import annotations
 
 import calendar
 import datetime
+from functools import lru_cache
 from typing import NamedTuple
 
 from dateutil.relativedelta import relativedelta
 
 LAST_OF_FEBRUARY = "02-29"
+# A fleet asks for the same few days again and again.
+_kept = lru_cache(maxsize=8192)
 
 
 class Window(NamedTuple):
@@ -23,6 +26,7 @@ class Window(NamedTuple):
     last: datetime.date
 
 
+@_kept
 def months_after(day: datetime.date, months: int) -> datetime.date:
     """Return the same day so many months later, or the last of a month that has no such day."""
     return day + relativedelta(months=months)
@@ -43,6 +47,7 @@ def window_of_year(first: str, last: str, year: int) -> Window:
     return Window(opens, closes if closes >= opens else on_day(year + 1, last))
 
 
+@_kept
 def window_around(first: str, last: str, day: datetime.date) -> Window | None:
     """Return the window that a day lies in, or None."""
     for year in (day.year - 1, day.year):
@@ -52,6 +57,7 @@ def window_around(first: str, last: str, day: datetime.date) -> Window | None:
     return None
 
 
+@_kept
 def window_closing(first: str, last: str, day: datetime.date) -> Window:
     """Return the first window whose last day is `day` or later."""
     for year in (day.year - 1, day.year):

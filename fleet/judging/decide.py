@@ -79,6 +79,20 @@ def decide(case: Case) -> Verdict:
     return _waived(case, _together(case, version, parts))
 
 
+def decided_since(verdict: Verdict, since: datetime.date) -> bool:
+    """Whether tests flown before a day, had they been among the facts, could change a verdict."""
+    version = verdict.version
+    if verdict.outside or version is None:
+        return True
+    if version.rhythm == Rhythm.INTERVAL:
+        bound = months_after(since, version.interval_months or 0)
+    elif version.rhythm == Rhythm.ONCE:
+        bound = ENDLESS
+    else:  # the season a test fills, and the whole of the next, however the windows lie
+        bound = months_after(since, 24)
+    return all(part.until is not None and part.until >= bound for part in verdict.parts)
+
+
 def _outside(case: Case, version: RequirementVersion | None) -> Outside:
     if case.out_of_service_on is not None and case.out_of_service_on <= case.today:
         return "retired"

@@ -6,6 +6,7 @@ by dynamic programming over days, how many aircraft are done, and nights spent o
 
 from __future__ import annotations
 
+import sys
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
@@ -111,6 +112,9 @@ def settled(world: World, routes: Sequence[Route]) -> list[Route]:
 
 
 def _score(world: World, days: range, routes: Sequence[Route]) -> Score:
+    """Lateness and travel; a day of nothing but travel, as fixed nights may leave, is no plan."""
+    if any(route.stops and not route.aircraft for route in routes):
+        return sys.maxsize, 0
     late = sum(
         int(world.late[n, day])
         for day, route in zip(days, routes, strict=True)

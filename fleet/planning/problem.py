@@ -98,7 +98,7 @@ class Problem:
     days: tuple[Day, ...]
     ends_on: datetime.date
     speed_m_s: float = 22.0
-    detour_factor: float = 1.3
+    detour_percent: float = 30.0
     minutes_per_aircraft: float = 45.0
     nights_out: int = 2
 
@@ -109,14 +109,14 @@ class Problem:
     def distances_m(self) -> NDArray[np.int64]:
         """Return the way between all places [m], (1 + bases, 1 + bases); home is number 0.
 
-        The great circle times the detour factor, to the next whole `STEP_M` above: so that the way
-        round is never shorter than the way straight.
+        The great circle and the detour, to the next whole `STEP_M` above: so that the way round is
+        never shorter than the way straight.
         """
         places = (self.home, *self.bases)
         straight = great_circle_m(
             np.array([p.latitude_deg for p in places]), np.array([p.longitude_deg for p in places])
         )
-        steps = np.ceil(np.round(straight * self.detour_factor / STEP_M, 6))
+        steps = np.ceil(np.round(straight * (1.0 + self.detour_percent / 100.0) / STEP_M, 6))
         return (steps * STEP_M).astype(np.int64)
 
 
@@ -147,7 +147,7 @@ def check(problem: Problem) -> None:
     """
     for what, value, least in (
         ("travel speed", problem.speed_m_s, 0.1),
-        ("detour factor", problem.detour_factor, 1.0),
+        ("detour", problem.detour_percent, 0.0),
         ("minutes per aircraft", problem.minutes_per_aircraft, 0.1),
         ("nights out", problem.nights_out, 0),
     ):

@@ -186,8 +186,8 @@ def _day_faults(world: World, day: int, route: Route) -> Iterator[str]:
         yield "more aircraft than places"
     if world.minutes(route) > problem.days[day].usable_minutes + 1e-6:
         yield "does not fit the day"
-    if not route.stops and (route.start, route.end) != (HOME, HOME):
-        yield "idle away from home"
+    if not route.aircraft and (route.stops or (route.start, route.end) != (HOME, HOME)):
+        yield "away from home without a test"
     if route.end != HOME and (not route.stops or route.end != route.stops[-1].place):
         yield "does not spend the night at its last stop"
     for stop in route.stops:

@@ -19,6 +19,12 @@ ENDINGS = {
 }
 
 
+def approvals_listed(person: Person) -> QuerySet[Approval]:
+    """Approvals with what a table of them shows, without documents and nozzles."""
+    listed = approvals_of(person).select_related(None).select_related("setup", "approved_by")
+    return listed.defer("setup__nozzles")
+
+
 def judged_approvals_of(person: Person) -> QuerySet[Approval]:
     """Approvals, each with `state`: whether it stands today, or else what ended it first of all.
 

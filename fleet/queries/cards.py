@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import datetime
 import json
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from typing import Any
 
+from django.db.models import OuterRef, Prefetch, Subquery
+
 from fleet import storage
-from fleet.models import ENDED, AuditRow, CardRun, CardScan, Job, Person, Test
+from fleet.models import ENDED, AuditRow, CardConfirmation, CardRun, CardScan, Job, Person, Test
 from fleet.queries.whose import card_scans_of
 from fleet.weather import air_of
 from patterns.cards.across import AcrossSwath, across_swath
@@ -31,11 +33,14 @@ class SeenCard:
     entry: dict[str, Any]
     position_m: float | None
     left_out_reason: str
+    is_confirmed: bool
+    not_card_reason: str = ""
 
     @property
     def counts(self) -> bool:
-        """Whether it speaks for the test: placed and not left out."""
-        return self.position_m is not None and not self.left_out_reason
+        """Whether it speaks for the test: confirmed as a card, placed and not left out."""
+        is_card = self.is_confirmed and not self.not_card_reason
+        return is_card and self.position_m is not None and not self.left_out_reason
 
     def result(self) -> CardResult:
         """Return the whole result, read from the kept document."""
@@ -50,6 +55,12 @@ class SeenScan:
     run: CardRun | None
     job: Job | None
     cards: list[SeenCard]
+    confirmation: CardConfirmation | None = None
+
+    @property
+    def awaits_confirmation(self) -> bool:
+        """Whether somebody must still look at the outlines before its cards count."""
+        return bool(self.cards) and not self.cards[0].is_confirmed
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,14 +89,38 @@ class CardsOfTest:
 
 
 def scans_seen(person: Person, test: Test) -> list[SeenScan]:
-    """Return the scans of a test with the cards of their latest measurement: four queries."""
-    scans = list(card_scans_of(person).filter(test=test).prefetch_related("runs", "places"))
+    """Return the scans of a test with the cards of their latest measurement: six queries.
+
+    Of earlier measurements, which are only listed, the documents stay where they are.
+    """
+    scans = list(
+        card_scans_of(person)
+        .filter(test=test)
+        .prefetch_related(
+            Prefetch("runs", queryset=CardRun.objects.defer("document")),
+            "places",
+            confirmations(),
+        )
+    )
+    latest = CardRun.objects.filter(scan=OuterRef("scan")).order_by("-number").values("pk")[:1]
+    documents = dict(
+        CardRun.objects.filter(scan__in=scans, pk=Subquery(latest)).values_list("pk", "document")
+    )
+    for scan in scans:
+        for run in list(scan.runs.all())[:1]:
+            run.document = documents[run.pk]
     jobs: dict[Any, Job] = {}
     for job in Job.objects.filter(kind="cards", subject_id__in=[s.pk for s in scans]).order_by(
         "created_at", "id"
     ):
         jobs[job.subject_id] = job
     return [seen_scan(scan, jobs.get(scan.pk)) for scan in scans]
+
+
+def confirmations() -> Prefetch[Any]:
+    """Fetch the confirmations of scans along with them, the newest first."""
+    rows = CardConfirmation.objects.select_related("confirmed_by")
+    return Prefetch("confirmations", queryset=rows)
 
 
 def under_way(person: Person, test: Test) -> dict[int, Job]:
@@ -95,24 +130,43 @@ def under_way(person: Person, test: Test) -> dict[int, Job]:
     return {numbers[job.subject_id]: job for job in jobs}
 
 
+def confirmation_of(run: CardRun, confirmations: Iterable[CardConfirmation]) -> Any:
+    """Return the newest of a scan's confirmations that is about the outlines of a measurement."""
+    digest = run.outlines_digest
+    return next((one for one in confirmations if one.outlines_digest == digest), None)
+
+
 def seen_scan(scan: CardScan, job: Job | None = None) -> SeenScan:
     """Return a scan with the cards of its latest measurement and their places."""
     run = next(iter(scan.runs.all()), None)
+    if run is None:
+        return SeenScan(scan, None, job, [])
+    confirmation = confirmation_of(run, scan.confirmations.all())
+    cards = seen_cards(run, scan, confirmation)
+    return SeenScan(scan, run, job, cards, confirmation)
+
+
+def seen_cards(
+    run: CardRun, scan: CardScan, confirmation: CardConfirmation | None
+) -> list[SeenCard]:
+    """Return the cards of a measurement with what people have said of them."""
     places = {row.number: row for row in scan.places.all()}
-    cards = []
-    for entry in run.cards if run else []:
-        place = places.get(entry["number"])
-        cards.append(
-            SeenCard(
-                scan=scan,
-                run=run,  # type: ignore[arg-type]
-                number=entry["number"],
-                entry=entry,
-                position_m=place.position_m if place else None,
-                left_out_reason=place.left_out_reason if place else "",
-            )
+    is_confirmed = confirmation is not None or run.is_one_whole_card
+    not_cards = confirmation.not_cards if confirmation else {}
+    return [
+        SeenCard(
+            scan=scan,
+            run=run,
+            number=entry["number"],
+            entry=entry,
+            position_m=place.position_m if place else None,
+            left_out_reason=place.left_out_reason if place else "",
+            is_confirmed=is_confirmed,
+            not_card_reason=not_cards.get(str(entry["number"]), ""),
         )
-    return SeenScan(scan, run, job, cards)
+        for entry in run.cards
+        for place in [places.get(entry["number"])]
+    ]
 
 
 def cards_of_test(person: Person, test: Test) -> CardsOfTest | None:
@@ -140,7 +194,8 @@ def last_word(seen: CardsOfTest) -> datetime.datetime:
     moments: list[datetime.datetime] = [one.scan.created_at for one in seen.scans]
     moments += [one.run.created_at for one in seen.scans if one.run]
     placed = AuditRow.objects.filter(
-        deed="cards_placed", subject_id__in=[one.scan.pk for one in seen.scans]
+        deed__in=("cards_placed", "cards_confirmed"),
+        subject_id__in=[one.scan.pk for one in seen.scans],
     )
     moments += placed.values_list("created_at", flat=True)
     return max(moments)

@@ -9,23 +9,26 @@ from __future__ import annotations
 import datetime
 from collections import defaultdict
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 from uuid import UUID
 from zoneinfo import ZoneInfo
 
 from django.utils import timezone
 
-from fleet.judging.decide import DutyState, NozzlesNeededError, Verdict, decide
+from fleet.judging.days import months_after
+from fleet.judging.decide import DutyState, NozzlesNeededError, Verdict, decide, decided_since
 from fleet.judging.facts import Case, Rule, WaiverFacts, as_on_record, lines_on_record
 from fleet.judging.words import sentences
 from fleet.models import Aircraft, Jurisdiction, Person, Requirement, RequirementVersion
 from fleet.queries.duty_facts import (
     FleetFacts,
+    Reach,
     facts_of,
     waiver_in_force,
-    waivers_on,
+    waivers_within,
     with_nozzles,
+    with_older_tests,
     works_under,
 )
 from fleet.queries.whose import aircraft_of
@@ -39,6 +42,9 @@ STATE_WORDS: Mapping[str, str] = {
     "waived": "Waived",
     "not_covered": "Not covered",
 }
+# A longer list of keys costs the database more than fetching all there are.
+MOST_LISTED = 900
+HORIZON_MONTHS = 25
 _WIND_LIMITS = {"wind_speed_m_s", "wind_angle_deg"}
 
 
@@ -99,33 +105,37 @@ def duties(
 
     Without `aircraft`: all of the person's that are in service. Without `today`: the present day
     in the time zone of each jurisdiction. With it: what was judged then, from what was on record
-    by the end of that day. A rule that has ended asks nothing and is left out. Nine queries at
-    most for set-wise facts, one for the aircraft where they are not given.
+    by the end of that day. A rule that has ended asks nothing and is left out. At most twelve
+    queries, whatever the fleet, and one for the aircraft where they are not given.
     """
     fleet = list(_in_service(person, today) if aircraft is None else aircraft)
     rules = _rules(today)
     if not rules or not fleet:
         return []
-    ids = [one.pk for one in fleet]
-    wind = any(
-        _WIND_LIMITS & set(version.limits)
-        for bound in rules.values()
-        for each in bound
-        for version in each.rule.versions
+    reach = Reach(
+        aircraft=[one.pk for one in fleet] if len(fleet) <= MOST_LISTED else None,
+        operator_id=person.operator_id,
+        wind=_holds_wind(rules),
+        dated=today is not None,
+        since=None if len(fleet) <= MOST_LISTED else _horizon(today),
     )
-    facts = facts_of(ids, wind=wind)
-    waivers = waivers_on(ids)
-    elsewhere = works_under(ids)
+    facts = facts_of(reach)
+    waivers = waivers_within(reach)
+    elsewhere = works_under(reach)
     asked = [
         (one, bound, since)
         for one in fleet
         for bound, since in _bound(one, rules, elsewhere.get(one.pk, ()))
     ]
-    found, open_ = _judged(asked, facts, waivers)
+    found, open_ = _judged(asked, facts, waivers, reach.since)
     if open_:
-        facts = with_nozzles(facts, {one.pk for one, _, _ in open_})
-        more, _ = _judged(open_, facts, waivers)
-        found += more
+        undecided = {one.pk for one, _, _ in open_}
+        if reach.since is not None:
+            listed = undecided if len(undecided) <= MOST_LISTED else None
+            older = replace(reach, aircraft=listed, since=None, before=reach.since)
+            facts = with_older_tests(facts, older)
+        facts = with_nozzles(facts, undecided)
+        found += _judged(open_, facts, waivers, None)[0]
     made = [
         Duty(
             one,
@@ -207,16 +217,34 @@ def _bound(
                 yield bound, min(under)
 
 
+def _holds_wind(rules: Mapping[UUID, list[_Bound]]) -> bool:
+    """Whether any rule holds the wind against a limit."""
+    return any(
+        _WIND_LIMITS & set(version.limits)
+        for bound in rules.values()
+        for each in bound
+        for version in each.rule.versions
+    )
+
+
+def _horizon(today: datetime.date | None) -> datetime.date:
+    """Return the day since when tests are looked at first; they decide most of a fleet."""
+    return months_after(today or timezone.localdate(), -HORIZON_MONTHS)
+
+
 _Asked = tuple[Aircraft, _Bound, datetime.date | None]
 
 
 def _judged(
-    asked: Sequence[_Asked], facts: FleetFacts, waivers: Mapping[tuple[UUID, UUID], Any]
+    asked: Sequence[_Asked],
+    facts: FleetFacts,
+    waivers: Mapping[tuple[UUID, UUID], Any],
+    since: datetime.date | None,
 ) -> tuple[list[tuple[Aircraft, _Bound, Verdict]], list[_Asked]]:
-    """Return verdicts, and what cannot be judged before nozzles are compared."""
+    """Return verdicts, and what older tests or a look at nozzles may still decide otherwise."""
     found = []
     open_ = []
-    for one, bound, since in asked:
+    for one, bound, under in asked:
         day = bound.day
         if day.cut is not None and one.created_at >= day.cut:
             continue  # was not on record
@@ -224,9 +252,14 @@ def _judged(
             waivers.get((one.pk, bound.requirement.pk), ()), day.today, day.cut
         )
         try:
-            found.append((one, bound, decide(_case(one, bound, since, facts, waiver))))
+            verdict = decide(_case(one, bound, under, facts, waiver))
         except NozzlesNeededError:
-            open_.append((one, bound, since))
+            open_.append((one, bound, under))
+            continue
+        if since is None or decided_since(verdict, since):
+            found.append((one, bound, verdict))
+        else:
+            open_.append((one, bound, under))
     return found, open_
 
 

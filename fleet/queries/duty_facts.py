@@ -6,16 +6,26 @@ import datetime
 from collections import defaultdict
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass, replace
-from typing import Any
+from typing import Any, NamedTuple
 from uuid import UUID
 
-from django.db.models import QuerySet
+from django.db.models import DateTimeField, F, QuerySet, Value
 from django.db.models.fields.json import KeyTransform
 
 from fleet.judging.facts import Air, AnalysisFacts, ApprovalFacts, Line, Revision, TestFacts
 from fleet.models import AnalysisRun, Approval, Manner, SetUp, Test, Waiver, WorksUnder
 
+NO_MOMENT = Value(None, output_field=DateTimeField())
 WIND = ("wind_speed_m_s", "wind_from_deg", "line_heading_deg")
+
+
+class SetUpKey(NamedTuple):
+    """What a test must know of the set-up it was flown with."""
+
+    aircraft_id: UUID
+    purpose_key: str
+    revision: int
+    manner: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -24,15 +34,50 @@ class FleetFacts:
 
     lines: Mapping[UUID, tuple[Line, ...]]
     tests: Mapping[UUID, tuple[TestFacts, ...]]
+    setups: Mapping[UUID, SetUpKey]
 
 
-def facts_of(aircraft: Collection[UUID], *, wind: bool) -> FleetFacts:
-    """Fetch set-ups (without nozzles), tests, analyses and approvals: four queries.
+@dataclass(frozen=True, slots=True)
+class Reach:
+    """Which rows are fetched.
 
-    `wind` is whether any rule holds the wind against a limit.
+    `aircraft` None means all within the scope, which is cheaper than a list of thousands, of one
+    operator where `operator_id` says so. `since` and `before` bound the day of a test. `dated` is
+    whether the moments of recording are needed: to judge as of an earlier day.
     """
-    setups, lines = _setups(aircraft)
-    return FleetFacts(lines, _tests(aircraft, setups, wind))
+
+    aircraft: Collection[UUID] | None
+    operator_id: UUID | None = None
+    wind: bool = False
+    dated: bool = False
+    since: datetime.date | None = None
+    before: datetime.date | None = None
+
+    def of(self, rows: QuerySet[Any], aircraft: str, flown_on: str = "") -> QuerySet[Any]:
+        """Return the rows within reach; the paths lead to the aircraft and the day of the test."""
+        if self.aircraft is not None:
+            rows = rows.filter(**{f"{aircraft}__in": self.aircraft})
+        if self.operator_id is not None:
+            rows = rows.filter(operator=self.operator_id)
+        if flown_on and self.since is not None:
+            rows = rows.filter(**{f"{flown_on}__gte": self.since})
+        if flown_on and self.before is not None:
+            rows = rows.filter(**{f"{flown_on}__lt": self.before})
+        return rows
+
+
+def facts_of(reach: Reach) -> FleetFacts:
+    """Fetch set-ups (without nozzles), tests, analyses and approvals: four queries."""
+    setups, lines = _setups(reach)
+    return FleetFacts(lines, _tests(reach, setups), setups)
+
+
+def with_older_tests(facts: FleetFacts, reach: Reach) -> FleetFacts:
+    """Fetch tests of earlier days too, for aircraft that the later ones do not decide."""
+    tests = dict(facts.tests)
+    for one, older in _tests(reach, facts.setups).items():
+        tests[one] = tests.get(one, ()) + older
+    return replace(facts, tests=tests)
 
 
 def with_nozzles(facts: FleetFacts, aircraft: Collection[UUID]) -> FleetFacts:
@@ -45,7 +90,7 @@ def with_nozzles(facts: FleetFacts, aircraft: Collection[UUID]) -> FleetFacts:
             key = (one, test.purpose_key)
             oldest[key] = min(test.revision, oldest.get(key, test.revision))
     for one in aircraft:
-        for line in lines[one]:
+        for line in lines.get(one, ()):
             first = oldest.get((one, line.purpose_key))
             if first is not None:
                 wanted |= {r.setup_id for r in line.revisions if r.number >= first}
@@ -58,45 +103,29 @@ def with_nozzles(facts: FleetFacts, aircraft: Collection[UUID]) -> FleetFacts:
                     replace(r, nozzles=nozzles.get(r.setup_id, r.nozzles)) for r in line.revisions
                 ),
             )
-            for line in lines[one]
+            for line in lines.get(one, ())
         )
     return replace(facts, lines=lines)
 
 
-@dataclass(frozen=True, slots=True)
-class _SetUpKey:
-    """What a test must know of the set-up it was flown with."""
-
-    aircraft_id: UUID
-    purpose_key: str
-    revision: int
-    manner: str
-
-
-def _setups(
-    aircraft: Collection[UUID],
-) -> tuple[dict[UUID, _SetUpKey], dict[UUID, tuple[Line, ...]]]:
-    rows = (
-        SetUp.objects.filter(aircraft__in=aircraft)
-        .order_by("number")
-        .values_list(
-            "pk",
-            "aircraft_id",
-            "purpose_key",
-            "purpose",
-            "number",
-            "manner",
-            "created_at",
-            "boom_width_m",
-            "pressure_kpa",
-            "airspeed_m_s",
-            "release_height_m",
-        )
+def _setups(reach: Reach) -> tuple[dict[UUID, SetUpKey], dict[UUID, tuple[Line, ...]]]:
+    rows = reach.of(SetUp.objects.order_by("number"), "aircraft").values_list(
+        "pk",
+        "aircraft_id",
+        "purpose_key",
+        "purpose",
+        "number",
+        "manner",
+        "created_at",
+        "boom_width_m",
+        "pressure_kpa",
+        "airspeed_m_s",
+        "release_height_m",
     )
-    keys: dict[UUID, _SetUpKey] = {}
+    keys: dict[UUID, SetUpKey] = {}
     revisions: dict[UUID, dict[str, tuple[str, list[Revision]]]] = defaultdict(dict)
     for pk, one, purpose_key, purpose, number, manner, recorded_at, *figures in rows:
-        keys[pk] = _SetUpKey(one, purpose_key, number, manner)
+        keys[pk] = SetUpKey(one, purpose_key, number, manner)
         _, line = revisions[one].setdefault(purpose_key, (purpose, []))
         line.append(Revision(pk, number, recorded_at, *figures))
     lines = {
@@ -106,18 +135,15 @@ def _setups(
     return keys, lines
 
 
-def _tests(
-    aircraft: Collection[UUID], setups: Mapping[UUID, _SetUpKey], wind: bool
-) -> dict[UUID, tuple[TestFacts, ...]]:
-    rows = (
-        Test.objects.filter(setup__aircraft__in=aircraft)
-        .order_by("-flown_on", "-id")
-        .values_list("pk", "setup_id", "flown_on", "created_at", "visit__analyst__role", *WIND)
-    )
-    analyses = _analyses(aircraft, wind)
-    approvals = _approvals(aircraft)
+def _tests(reach: Reach, setups: Mapping[UUID, SetUpKey]) -> dict[UUID, tuple[TestFacts, ...]]:
+    moment = F("created_at") if reach.dated else NO_MOMENT
+    rows = reach.of(
+        Test.objects.order_by("-flown_on", "-id"), "setup__aircraft", "flown_on"
+    ).values_list("pk", "setup_id", "flown_on", "visit__analyst__role", moment, *WIND)
+    analyses = _analyses(reach)
+    approvals = _approvals(reach)
     found: dict[UUID, list[TestFacts]] = defaultdict(list)
-    for pk, setup_id, flown_on, recorded_at, signer_role, *wind_of_test in rows:
+    for pk, setup_id, flown_on, signer_role, recorded_at, *wind in rows:
         setup = setups[setup_id]
         found[setup.aircraft_id].append(
             TestFacts(
@@ -127,28 +153,28 @@ def _tests(
                 signer_role,
                 tuple(_analysis(setup.manner, one) for one in analyses.get(pk, ())),
                 tuple(approvals.get(pk, ())),
-                air=Air(*wind_of_test),
+                air=Air(*wind),
                 recorded_at=recorded_at,
             )
         )
     return {one: tuple(tests) for one, tests in found.items()}
 
 
-def _analyses(aircraft: Collection[UUID], wind: bool) -> dict[UUID, list[tuple[Any, ...]]]:
-    rows: QuerySet[AnalysisRun, Any] = AnalysisRun.objects.filter(
-        test__setup__aircraft__in=aircraft
-    ).order_by("number")
-    air = [KeyTransform(name, KeyTransform("conditions", "inputs")) for name in WIND if wind]
-    fields = (
+def _analyses(reach: Reach) -> dict[UUID, list[tuple[Any, ...]]]:
+    air = [KeyTransform(name, KeyTransform("conditions", "inputs")) for name in WIND if reach.wind]
+    rows = reach.of(
+        AnalysisRun.objects.order_by("number"), "test__setup__aircraft", "test__flown_on"
+    ).values_list(
         "test_id",
         "number",
         "accepted_passes",
         "one_way_cv_percent",
         "back_and_forth_cv_percent",
-        "created_at",
+        F("created_at") if reach.dated else NO_MOMENT,
+        *air,
     )
     found: dict[UUID, list[tuple[Any, ...]]] = defaultdict(list)
-    for test_id, *rest in rows.values_list(*fields, *air):
+    for test_id, *rest in rows:
         found[test_id].append(tuple(rest))
     return found
 
@@ -159,21 +185,19 @@ def _analysis(manner: str, row: tuple[Any, ...]) -> AnalysisFacts:
     return AnalysisFacts(number, accepted, cv, recorded_at, Air(*wind))
 
 
-def _approvals(aircraft: Collection[UUID]) -> dict[UUID, list[ApprovalFacts]]:
-    rows = (
-        Approval.objects.filter(aircraft__in=aircraft)
-        .order_by("created_at", "id")
-        .values_list(
-            "analysis__test_id",
-            "approved_by__name",
-            "approved_by__role",
-            "valid_until",
-            "cv_percent",
-            "created_at",
-            "superseded_by__created_at",
-            "withdrawal__created_at",
-            "withdrawal__reason",
-        )
+def _approvals(reach: Reach) -> dict[UUID, list[ApprovalFacts]]:
+    rows = reach.of(
+        Approval.objects.order_by("created_at", "id"), "aircraft", "analysis__test__flown_on"
+    ).values_list(
+        "analysis__test_id",
+        "approved_by__name",
+        "approved_by__role",
+        "valid_until",
+        "cv_percent",
+        F("created_at") if reach.dated else NO_MOMENT,
+        "superseded_by__created_at",
+        "withdrawal__created_at",
+        "withdrawal__reason",
     )
     found: dict[UUID, list[ApprovalFacts]] = defaultdict(list)
     for test_id, *facts in rows:
@@ -181,20 +205,18 @@ def _approvals(aircraft: Collection[UUID]) -> dict[UUID, list[ApprovalFacts]]:
     return found
 
 
-def waivers_on(
-    aircraft: Collection[UUID],
-) -> dict[tuple[UUID, UUID], list[Waiver]]:
+def waivers_within(reach: Reach) -> dict[tuple[UUID, UUID], list[Waiver]]:
     """Return the waivers of aircraft by aircraft and requirement: one query."""
     found: dict[tuple[UUID, UUID], list[Waiver]] = defaultdict(list)
-    for waiver in Waiver.objects.filter(aircraft__in=aircraft).select_related("granted_by"):
+    for waiver in reach.of(Waiver.objects.select_related("granted_by"), "aircraft"):
         found[waiver.aircraft_id, waiver.requirement_id].append(waiver)
     return found
 
 
-def works_under(aircraft: Collection[UUID]) -> dict[UUID, list[WorksUnder]]:
+def works_under(reach: Reach) -> dict[UUID, list[WorksUnder]]:
     """Return under which further jurisdictions aircraft work, or worked: one query."""
     found: dict[UUID, list[WorksUnder]] = defaultdict(list)
-    for row in WorksUnder.objects.filter(aircraft__in=aircraft):
+    for row in reach.of(WorksUnder.objects.all(), "aircraft"):
         found[row.aircraft_id].append(row)
     return found
 

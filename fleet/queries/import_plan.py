@@ -11,6 +11,8 @@ from typing import Any, Literal
 from fleet.importing import Fault
 
 What = Literal["operator", "member", "aircraft"]
+# Each goes through its service with all its checks, some 5 ms, while other writers wait.
+MOST_STEPS = 2_500
 Action = Literal["added", "changed", "same"]
 
 
@@ -67,6 +69,17 @@ class Plan:
     def steps(self) -> list[Step]:
         """Return the steps that change something, in the order of the file."""
         return [step for row in self.rows for step in row.steps if step.action != "same"]
+
+    @property
+    def too_many(self) -> str:
+        """Say so when a file changes more than one request can carry out, "" when it does not."""
+        count = len(self.steps)
+        if count <= MOST_STEPS:
+            return ""
+        return (
+            f"The file would add or change {count:,} records; at most {MOST_STEPS:,} are done at "
+            "once. Split it into several files."
+        )
 
     @property
     def faults(self) -> list[Fault]:

@@ -214,7 +214,7 @@ def _problem(
         days=tuple(_day_of(plan, day) for day in days_between(plan) if day not in blocked),
         ends_on=plan.ends_on,
         speed_m_s=settings["speed_m_s"],
-        detour_factor=settings["detour_factor"],
+        detour_percent=settings["detour_percent"],
         minutes_per_aircraft=settings["minutes_per_aircraft"],
         nights_out=settings["nights_out"],
     )

@@ -33,7 +33,7 @@ def requirements_of(person: Person) -> QuerySet[Requirement]:
 def jurisdictions_of(person: Person) -> QuerySet[Jurisdiction]:
     """Jurisdictions: all of them; a checker's own."""
     rows = Jurisdiction.objects.all()
-    return rows.filter(pk=person.jurisdiction_id) if person.is_checker else rows
+    return rows.filter(checkers=person) if person.is_checker else rows
 
 
 def waivers_of(person: Person) -> QuerySet[Waiver]:

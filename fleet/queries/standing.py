@@ -12,6 +12,8 @@ from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
+from django.db.models import F, Window
+from django.db.models.functions import RowNumber
 from django.utils import timezone
 
 from fleet.models import Aircraft, AnalysisRun, Approval, Person, SetUp
@@ -93,24 +95,32 @@ def standings(
 
 def _newest_setups(fleet: list[Aircraft]) -> dict[object, list[SetUp]]:
     """The newest revision of each aircraft and purpose."""
-    newest: dict[tuple[object, str], SetUp] = {}
-    rows = SetUp.objects.filter(aircraft__in=[a.pk for a in fleet]).order_by("number")
-    for setup in rows.defer("nozzles"):
-        newest[setup.aircraft_id, setup.purpose_key] = setup
+    line = [F("aircraft"), F("purpose_key")]
+    newest = (
+        SetUp.objects.filter(aircraft__in=[one.pk for one in fleet])
+        .annotate(place=Window(RowNumber(), partition_by=line, order_by=F("number").desc()))
+        .filter(place=1)
+        .defer("nozzles")
+    )
     by_aircraft: dict[object, list[SetUp]] = {}
-    for (aircraft_id, _), setup in newest.items():
-        by_aircraft.setdefault(aircraft_id, []).append(setup)
+    for setup in newest:
+        by_aircraft.setdefault(setup.aircraft_id, []).append(setup)
     return by_aircraft
 
 
 def _last_approvals(fleet: list[Aircraft]) -> dict[tuple[object, str], Approval]:
     """The last approval of each aircraft and purpose that nothing supersedes."""
-    rows = (
-        Approval.objects.filter(aircraft__in=[a.pk for a in fleet], superseded_by__isnull=True)
+    line = [F("aircraft"), F("setup__purpose_key")]
+    newest_first = [F("created_at").desc(), F("id").desc()]
+    last = (
+        Approval.objects.filter(aircraft__in=[one.pk for one in fleet], superseded_by__isnull=True)
+        .annotate(place=Window(RowNumber(), partition_by=line, order_by=newest_first))
+        .filter(place=1)
+        .order_by()
         .select_related("setup", "withdrawal", "approved_by")
-        .order_by("created_at", "id")
+        .defer("setup__nozzles")
     )
-    return {(row.aircraft_id, row.setup.purpose_key): row for row in rows}
+    return {(row.aircraft_id, row.setup.purpose_key): row for row in last}
 
 
 def judge(

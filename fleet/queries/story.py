@@ -12,7 +12,7 @@ from django.utils import timezone
 from fleet.models import Aircraft, Approval, Person, Season, SetUp, SignUp, SignUpState
 from fleet.queries.duties import Duty
 from fleet.queries.participation import end_of
-from fleet.queries.progress import HEAVY, Progress, progress_of
+from fleet.queries.progress import Progress, progress_of
 from fleet.queries.whose import approvals_of, setups_of, tests_of
 
 Ending = Literal["stands", "expired", "superseded", "withdrawn", "changed"]
@@ -63,6 +63,7 @@ def season_story(
     setups = list(
         setups_of(person)
         .filter(aircraft=aircraft, created_at__lt=end_of(last))
+        .select_related(None)
         .defer("nozzles")
         .order_by("created_at", "number")
     )
@@ -73,7 +74,12 @@ def season_story(
         last=last,
         today=today,
         setups=_in_force_or_later(setups, first),
-        tests=progress_of(flown.order_by("flown_on", "id")),
+        tests=progress_of(
+            flown.select_related(None)
+            .select_related("setup", "visit")
+            .defer("setup__nozzles")
+            .order_by("flown_on", "id")
+        ),
         approvals=_approvals(person, aircraft, setups, first, last, today),
         duties=[one for one in duties if one.due_on and first <= one.due_on <= last],
         sign_ups=_sign_ups(person, aircraft, first, last),
@@ -103,8 +109,9 @@ def _approvals(
     rows = (
         approvals_of(person)
         .filter(aircraft=aircraft, created_at__lt=end_of(last), valid_until__gte=first)
-        .select_related("superseded_by")
-        .defer(*(f"analysis__{name}" for name in HEAVY), "setup__nozzles")
+        .select_related(None)
+        .select_related("setup", "superseded_by", "withdrawal")
+        .defer("setup__nozzles")
         .order_by("created_at", "id")
     )
     held = [_held(one, setups, today) for one in rows]

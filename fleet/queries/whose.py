@@ -8,7 +8,8 @@ from __future__ import annotations
 
 from typing import Any, TypeVar
 
-from django.db.models import Count, Exists, Model, OuterRef, Q, QuerySet
+from django.db.models import Count, Exists, Model, OuterRef, Q, QuerySet, Subquery
+from django.db.models.functions import Coalesce
 from django.utils import timezone
 
 from fleet.models import (
@@ -94,11 +95,17 @@ def tests_of(person: Person) -> QuerySet[Test]:
 
 
 def tests_with_counts(person: Person) -> QuerySet[Test]:
-    """The same, each with `pass_count` and `analysis_count`."""
+    """The same without nozzles, each with `pass_count` and `analysis_count`."""
     counted = tests_of(person).annotate(
-        pass_count=Count("passes", distinct=True), analysis_count=Count("analyses", distinct=True)
+        pass_count=_count(FlightPass), analysis_count=_count(AnalysisRun)
     )
-    return counted.order_by(*NEWEST_TEST_FIRST)
+    return counted.defer("setup__nozzles").order_by(*NEWEST_TEST_FIRST)
+
+
+def _count(model: type[Model]) -> Coalesce:
+    """Count what hangs on each test by itself: only for the rows that are shown."""
+    of_test = model._default_manager.filter(test=OuterRef("pk")).order_by().values("test")
+    return Coalesce(Subquery(of_test.annotate(count=Count("pk")).values("count")), 0)
 
 
 def passes_of(person: Person) -> QuerySet[FlightPass]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass
 from typing import Any
 
@@ -12,7 +12,19 @@ from django.db import transaction
 from django.db.models import Max
 
 from fleet import audit, jobs, rules, storage
-from fleet.models import ENDED, CardPlace, CardRun, CardScan, FlightPass, Job, Person, RawFile, Test
+from fleet.models import (
+    ENDED,
+    CardConfirmation,
+    CardPlace,
+    CardRun,
+    CardScan,
+    FlightPass,
+    Job,
+    Person,
+    RawFile,
+    Test,
+)
+from fleet.queries.cards import confirmation_of
 from fleet.services.base import checked, refuse
 from fleet.services.card_pictures import BED_PX, CARD_PX, keep_preview
 from patterns.cards.bed import FoundCard, cut, find_cards
@@ -26,7 +38,7 @@ from patterns.cards.decode import (
 )
 from patterns.cards.document import to_bytes, to_document
 from patterns.cards.drops import general_spread, spread_factor
-from patterns.cards.measure import METHOD_VERSION, CardResult, Parameters, measure_card
+from patterns.cards.measure import METHOD_VERSION, CardResult, Parameters, measure_cards
 from patterns.errors import InputError, PatternError
 from patterns.plain import canonical_bytes
 
@@ -175,6 +187,51 @@ def _enqueue(scan: CardScan, by: Person, settings: CardSettings) -> Job:
 
 
 @transaction.atomic
+def confirm_cards(
+    run: CardRun, *, by: Person, not_cards: Mapping[int, str] | None = None
+) -> CardConfirmation:
+    """Say that the outlines a measurement found are cards, but for those named with a reason.
+
+    The same said again gives the row that is there; said otherwise, the newer row stands.
+    Raises ValidationError where the scan was measured anew with other outlines meanwhile, and for
+    a number that is not there or has no reason.
+    """
+    rules.allow(rules.may_test, by)
+    scan = CardScan.objects.select_for_update().get(pk=run.scan_id)
+    latest = scan.runs.first()
+    if latest is None or latest.outlines_digest != run.outlines_digest:
+        refuse({"__all__": ["The scan was measured again meanwhile: look at its outlines anew."]})
+    numbers = [card["number"] for card in run.cards]
+    said = {number: reason.strip()[:200] for number, reason in (not_cards or {}).items()}
+    errors = [f"Scan {scan.number} has no card {one}." for one in said if one not in numbers]
+    errors += [f"Card {one}: say why it is no card." for one, reason in said.items() if not reason]
+    refuse({"not_cards": errors} if errors else {})
+    before: CardConfirmation | None = confirmation_of(run, scan.confirmations.all())
+    row = CardConfirmation(
+        operator=scan.operator,
+        scan=scan,
+        run=run,
+        outlines_digest=run.outlines_digest,
+        cards=[number for number in numbers if number not in said],
+        not_cards={str(number): reason for number, reason in sorted(said.items())},
+        confirmed_by=by,
+    )
+    if before is not None and before.not_cards == row.not_cards:
+        return before
+    checked(row)
+    row.save(force_insert=True)
+    audit.record(
+        "cards_confirmed",
+        scan,
+        by=by,
+        operator=scan.operator,
+        before={"not_cards": before.not_cards} if before else None,
+        after={"measurement": run.number, "cards": row.cards, "not_cards": row.not_cards},
+    )
+    return row
+
+
+@transaction.atomic
 def place_cards(
     scan: CardScan, *, by: Person, places: Mapping[int, tuple[float | None, str]]
 ) -> bool:
@@ -234,28 +291,33 @@ def perform(job: Job, progress: jobs.Progress) -> Callable[[], None]:
     found = find_cards(image)
     preview = keep_preview(image.pixels, BED_PX)
     parameters = settings.parameters()
-    cards: list[dict[str, Any]] = []
-    for card in found:
-        progress(
-            0.1 + 0.85 * len(cards) / len(found), f"Measuring card {card.number} of {len(found)}"
-        )
-        cards.append(_measured(image, card, parameters))
+    shown: list[dict[str, Any]] = []
+
+    def straightened() -> Iterator[CardImage]:
+        for card in found:
+            share = 0.1 + 0.8 * len(shown) / len(found)
+            progress(share, f"Measuring card {card.number} of {len(found)}")
+            straight = cut(image, card)
+            shown.append(_shown(straight, card))
+            yield straight
+
+    results = measure_cards(straightened(), parameters)
+    cards = [
+        {**entry, "result": storage.keep(to_bytes(result)), **_summary(result)}
+        for entry, result in zip(shown, results, strict=True)
+    ]
     size_px = [int(image.pixels.shape[1]), int(image.pixels.shape[0])]
     document = canonical_bytes({"dpi": image.dpi, "image_px": size_px, "cards": cards})
     return lambda: _store(job, scan, settings, document, preview)
 
 
-def _measured(image: CardImage, card: FoundCard, parameters: Parameters) -> dict[str, Any]:
-    """Measure one card; keep its picture and its whole result, return what lists need."""
-    straight = cut(image, card)
-    result = measure_card(straight, parameters, number=card.number)
+def _shown(straight: CardImage, card: FoundCard) -> dict[str, Any]:
+    """Keep the picture of a card; return its outline on the scan."""
     return {
         "number": card.number,
         "corners_px": [[round(float(x), 1), round(float(y), 1)] for x, y in card.corners_px],
         "image_px": [int(straight.pixels.shape[1]), int(straight.pixels.shape[0])],
         "picture": keep_preview(straight.pixels, CARD_PX),
-        "result": storage.keep(to_bytes(result)),
-        **_summary(result),
     }
 
 

@@ -90,6 +90,8 @@ def _apply(sheet: SheetImport, reading: Reading, by: Person, seen: str) -> Plan:
     found = plan(by, reading, sheet.season)
     if found.faults:
         refuse({"import": [str(fault) for fault in found.faults]})
+    if found.too_many:
+        refuse({"import": [found.too_many]})
     if found.mark != seen:
         refuse({"import": [CHANGED_MEANWHILE]})
     steps = found.steps

@@ -49,7 +49,7 @@ LONGEST_DAYS = 26 * 7
 DEFAULTS: Mapping[str, Any] = {
     "aircraft_per_day": 6,
     "speed_m_s": 22.0,
-    "detour_factor": 1.3,
+    "detour_percent": 30,
     "minutes_per_aircraft": 45,
     "day_minutes": 600,
     "nights_out": 2,
@@ -60,7 +60,7 @@ DEFAULTS: Mapping[str, Any] = {
 LIMITS: Mapping[str, tuple[float, float]] = {
     "aircraft_per_day": (1, 30),
     "speed_m_s": (3.0, 110.0),
-    "detour_factor": (1.0, 2.5),
+    "detour_percent": (0, 150),
     "minutes_per_aircraft": (5, 480),
     "day_minutes": (60, 960),
     "nights_out": (0, 13),

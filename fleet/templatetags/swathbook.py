@@ -36,6 +36,8 @@ SHAPES = {
     "crashed": "✕",
     "accepted": "●",
     "left_out": "○",
+    "unconfirmed": "◌",
+    "confirmed": "●",
     "aborted": "✕",
     "valid": "●",
     "ended": "▲",

@@ -17,7 +17,7 @@ from django.views.decorators.http import require_http_methods, require_POST, req
 
 from fleet import rules, storage
 from fleet.models import CardRun, CardScan, Person, Test
-from fleet.queries.cards import scans_seen, under_way
+from fleet.queries.cards import scans_seen, seen_cards, under_way
 from fleet.queries.whose import card_scans_of, tests_of
 from fleet.services import cards as card_services
 from fleet.services.card_pictures import outlined
@@ -25,7 +25,7 @@ from fleet.services.cards import AddedScan
 from fleet.web.card_sheet import one_card, sheet
 from fleet.web.card_view import stains_of
 from fleet.web.fields import SpokenForm
-from fleet.web.forms_cards import EvenPlacesForm, MeasureForm, PlacesForm, ScansForm
+from fleet.web.forms_cards import ConfirmForm, EvenPlacesForm, MeasureForm, PlacesForm, ScansForm
 
 KEPT_BY_BROWSER = "private, max-age=3600"
 
@@ -113,6 +113,37 @@ def card_places(request: HttpRequest, scan_id: Any) -> HttpResponse:
         return redirect(_section(scan))
     key = "even_form" if isinstance(form, EvenPlacesForm) else "places_form"
     return _shown_again(request, scan, key, form)
+
+
+@login_required
+@require_POST
+def card_confirm(request: HttpRequest, scan_id: Any) -> HttpResponse:
+    """Say that the outlines shown are the cards, or which are none."""
+    scan = get_object_or_404(card_scans_of(request.user), pk=scan_id)
+    by = rules.allow(rules.may_test, request.user)
+    asked = request.POST.get("run", "")
+    run = (
+        scan.runs.filter(number=int(asked)).first()
+        if asked.isdecimal() and len(asked) < 7
+        else None
+    )
+    if run is None:
+        messages.error(request, "Look at the outlines of the scan first, then confirm them.")
+        return redirect(_section(scan))
+    form = ConfirmForm(
+        request.POST,
+        cards=seen_cards(run, scan, None),
+        system=by.unit_system,
+        auto_id=f"id_scan{scan.number}_%s",
+    )
+
+    def confirm() -> Any:
+        return card_services.confirm_cards(run, by=by, not_cards=form.not_cards())
+
+    if form.carries_out(confirm):
+        messages.success(request, f"Outlines of scan {scan.number} confirmed.")
+        return redirect(_section(scan))
+    return _shown_again(request, scan, "confirm_form", form)
 
 
 @login_required
@@ -233,6 +264,7 @@ def _caching(request: HttpRequest) -> dict[str, str]:
 urlpatterns = [
     path("tests/<uuid:test_id>/cards/", cards, name="cards"),
     path("scans/<uuid:scan_id>/places/", card_places, name="card-places"),
+    path("scans/<uuid:scan_id>/confirm/", card_confirm, name="card-confirm"),
     path("scans/<uuid:scan_id>/measure/", card_again, name="card-again"),
     path("scans/<uuid:scan_id>/file/", card_scan_file, name="card-scan-file"),
     path("scans/<uuid:scan_id>/cards/<int:number>/", card, name="card"),

@@ -12,10 +12,18 @@ from django.http import HttpRequest
 
 from fleet import measures, rules, storage
 from fleet.models import AnalysisRun, CardRun, Test
-from fleet.queries.cards import CardsOfTest, SeenCard, SeenScan, cards_of_test, scans_seen
+from fleet.queries.cards import (
+    CardsOfTest,
+    SeenCard,
+    SeenScan,
+    cards_of_test,
+    confirmation_of,
+    scans_seen,
+    seen_cards,
+)
 from fleet.services.cards import AddedScan
 from fleet.web.card_view import WHY, result_of
-from fleet.web.forms_cards import EvenPlacesForm, MeasureForm, PlacesForm, ScansForm
+from fleet.web.forms_cards import ConfirmForm, EvenPlacesForm, MeasureForm, PlacesForm, ScansForm
 from patterns.cards.across import AcrossSwath
 from patterns.cards.classes import SizeClass, class_table
 from patterns.cards.drift import DriftPotential
@@ -37,6 +45,7 @@ class ScanSheet:
     places_form: PlacesForm | None
     even_form: EvenPlacesForm | None
     again_form: MeasureForm | None
+    confirm_form: ConfirmForm | None
     rows: list[dict[str, Any]]
 
     @property
@@ -96,18 +105,22 @@ def scan_sheet(
     """Return one scan with its forms; those given are of the scan `scan_id`."""
     own = forms if seen.scan.pk == scan_id else {}
     name = f"id_scan{seen.scan.number}_%s"
-    places = even = again = None
+    places = even = again = confirm = None
     if may_test:
         settings = seen.run.parameters if seen.run else {}
         again = own.get("again_form") or MeasureForm(
             system=system, auto_id=f"{name}_again", initial=_chosen(settings)
         )
+        if seen.cards and seen.run and not seen.run.is_one_whole_card:
+            confirm = own.get("confirm_form") or ConfirmForm(
+                cards=seen.cards, system=system, auto_id=name
+            )
         if seen.cards:
             places = own.get("places_form") or PlacesForm(
                 cards=seen.cards, system=system, auto_id=name
             )
             even = own.get("even_form") or EvenPlacesForm(system=system, auto_id=name)
-    return ScanSheet(seen, places, even, again, [card_row(card) for card in seen.cards])
+    return ScanSheet(seen, places, even, again, confirm, [card_row(card) for card in seen.cards])
 
 
 def _chosen(settings: dict[str, Any]) -> dict[str, Any]:
@@ -134,6 +147,7 @@ def together(test: Test, found: CardsOfTest, system: str) -> dict[str, Any]:
     said: dict[str, Any] = {
         "cards": len(found.cards),
         "counting": len(found.counting),
+        "unconfirmed": [one.scan.number for one in found.scans if one.awaits_confirmation],
         "across": across,
         "size_class": found.size_class,
         **_drift(found.drift),
@@ -226,15 +240,9 @@ def spectrum_charts(found: Spectrum, size_class: SizeClass | None, ident: str) -
 def one_card(run: CardRun, entry: dict[str, Any], system: str) -> dict[str, Any]:
     """Return what the page of a card needs. Raises KeptFileError where its result is gone."""
     scan, result = run.scan, result_of(entry)
-    place = scan.places.filter(number=entry["number"]).first()
-    seen = SeenCard(
-        scan=scan,
-        run=run,
-        number=entry["number"],
-        entry=entry,
-        position_m=place.position_m if place else None,
-        left_out_reason=place.left_out_reason if place else "",
-    )
+    confirmation = confirmation_of(run, scan.confirmations.all())
+    cards = seen_cards(run, scan, confirmation)
+    seen = next(card for card in cards if card.number == entry["number"])
     runs = list(scan.runs.all())
     drops = result.drops
     return {

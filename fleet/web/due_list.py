@@ -20,7 +20,11 @@ from fleet.tables import Column, Table
 QUESTIONS: dict[str, tuple[str, frozenset[str]]] = {
     "due": ("Due now", frozenset({"overdue", "expired", "changed", "withdrawn", "untested"})),
     "soon": ("Due soon", frozenset({"due_soon"})),
-    "met": ("Met", frozenset({"met", "approved"})),
+    "none": (
+        "Without an approval",
+        frozenset({"expired", "changed", "withdrawn", "untested", "no_setup"}),
+    ),
+    "met": ("Met or approved", frozenset({"met", "approved"})),
     "waived": ("Waived", frozenset({"waived"})),
     "outside": ("Not covered", frozenset({"not_covered", "no_setup"})),
     "all": ("All", frozenset({*STATE_WORDS, *WORDS})),

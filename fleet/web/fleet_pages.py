@@ -17,12 +17,12 @@ from django.views.decorators.http import require_http_methods, require_safe
 
 from fleet import rules, tables
 from fleet.models import Aircraft, Person, SetUp
+from fleet.queries.approvals import approvals_listed
 from fleet.queries.duties import duties
 from fleet.queries.rulebook import waivers_of, works_under_of
 from fleet.queries.standing import standings
 from fleet.queries.whose import (
     aircraft_of,
-    approvals_of,
     operators_of,
     setups_of,
     tests_with_counts,
@@ -75,9 +75,15 @@ def aircraft(request: HttpRequest, aircraft_id: UUID) -> HttpResponse:
     context = {
         "one": one,
         "standings": [] if one.retired_on else standings(request.user, aircraft=[one]),
-        "setups": setups_of(request.user).filter(aircraft=one).defer("nozzles"),
-        "tests": tests_with_counts(request.user).filter(setup__aircraft=one)[:50],
-        "approvals": approvals_of(request.user).filter(aircraft=one)[:50],
+        "setups": setups_of(request.user)
+        .filter(aircraft=one)
+        .select_related(None)
+        .defer("nozzles"),
+        "tests": tests_with_counts(request.user)
+        .filter(setup__aircraft=one)
+        .select_related(None)
+        .select_related("setup", "visit")[:50],
+        "approvals": approvals_listed(request.user).filter(aircraft=one)[:50],
         **story_context(request.user, one, request.GET.get("season"), held),
         "may_change": rules.may_change_fleet(request.user),
         "may_record": rules.may_record_setups(request.user),
@@ -154,7 +160,7 @@ def setup(request: HttpRequest, setup_id: UUID) -> HttpResponse:
         "sketch_wide": _sketch(one, request.user, WIDE, "boom-wide"),
         "sketch_small": _sketch(one, request.user, COMPACT, "boom-small"),
         "tests": tests_with_counts(request.user).filter(setup=one),
-        "approvals": approvals_of(request.user).filter(setup=one),
+        "approvals": approvals_listed(request.user).filter(setup=one),
         "may_record": rules.may_record_setups(request.user),
         "section": "fleet",
     }

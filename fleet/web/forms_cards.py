@@ -77,6 +77,31 @@ class ScansForm(MeasureForm):
         self.fields["flight_pass"].queryset = test.passes.order_by("number")  # type: ignore[attr-defined]
 
 
+class ConfirmForm(SpokenForm):
+    """Which outlines of a measurement are cards: all but those with a reason."""
+
+    def __init__(self, *args: Any, cards: Sequence[SeenCard], **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        self.numbers = [card.number for card in cards]
+        for card in cards:
+            self.fields[f"not_{card.number}"] = forms.CharField(
+                label=f"Outline {card.number} is no card, but",
+                required=False,
+                max_length=200,
+                initial=card.not_card_reason,
+            )
+
+    @property
+    def rows(self) -> list[Any]:
+        """Return the field of each outline."""
+        return [self[f"not_{number}"] for number in self.numbers]
+
+    def not_cards(self) -> dict[int, str]:
+        """Return what was said to be no card: number → what it is."""
+        said = {number: self.cleaned_data[f"not_{number}"] for number in self.numbers}
+        return {number: what for number, what in said.items() if what}
+
+
 class PlacesForm(SpokenForm):
     """Where each card of a scan lay, and why it does not count."""
 

@@ -16,7 +16,7 @@ _SETTINGS = (
     "day_minutes",
     "nights_out",
     "speed_m_s",
-    "detour_factor",
+    "detour_percent",
     "work_days",
     "blocked_days",
 )
@@ -46,9 +46,9 @@ class PlanForm(SpokenForm):
         label="Nights away in a row, at most", help_text="0 means home every evening."
     )
     speed_m_s = MeasureField("airspeed", label="Travel speed")
-    detour_factor = forms.FloatField(
-        label="Way by the great circle times",
-        help_text="1.3 for roads; common practice, no source.",
+    detour_percent = forms.FloatField(
+        label="Detour over the straight way (%)",
+        help_text="30 for roads; common practice, no source.",
     )
     work_days = forms.TypedMultipleChoiceField(
         label="Working days",

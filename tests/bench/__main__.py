@@ -7,6 +7,7 @@ import sys
 from collections.abc import Callable
 from functools import partial
 from importlib import import_module
+from inspect import signature
 from typing import Any
 
 import tests.bench
@@ -37,9 +38,12 @@ def run(arguments: list[str]) -> int:
 
 def _asked(module: Any, more: list[str]) -> Callable[[], float] | None:
     """Return what measures at the size asked for, or None where the module has no such size."""
+    main = getattr(module, "main", None)
+    if main is not None and signature(main).parameters:  # reads its own options
+        return partial(main, more)
     match more:
         case []:
-            return getattr(module, "main", None)
+            return main
         case ["--quick"]:
             return getattr(module, "quick", None)
         case ["--count", number] if number.isdecimal() and int(number):

@@ -87,6 +87,7 @@ def play() -> dict[str, str]:
         for one in cards.add_scans(failed_test, by=people.analyst, files=files):
             assert one.job is not None, one.error
             jobs.run(one.job.pk)
+        rule, waiver = play_rules(people, second, third)
         on_the_day, later, gift = play_clinics(people, [first, third, sixth])
         # In the hands of a worker that has an hour for it.
         Job.objects.filter(pk=running.pk).update(
@@ -107,6 +108,9 @@ def play() -> dict[str, str]:
                 "clinic_to_come": later,
                 "gift": gift,
                 "filing": play_filing(people, test),
+                "jurisdiction": people.state,
+                "rule": rule,
+                "waiver": waiver,
                 "aircraft": first,
                 "changed_aircraft": third,
                 "retired_aircraft": retired,
@@ -186,6 +190,51 @@ def play_filing(people: Any, test: Any) -> Any:
     file = filings.Answer("answer.txt", b"The serial number is missing")
     filings.reject(filing, **usual, words="The serial number is missing.", file=file)
     return filing
+
+
+def play_rules(people: Any, waived: Any, elsewhere_too: Any) -> tuple[Any, Any]:
+    """A rule in two versions, a waiver, work under another state; return rule and waiver."""
+    from fleet.services import requirements
+
+    today = requirements.today_in(people.state)
+    says: dict[str, Any] = {
+        "rhythm": "interval",
+        "interval_months": 12,
+        "minimum_passes": 3,
+        "retest": {"nozzle_count": True, "pressure_percent": 10},
+        "limits": {"wind_speed_m_s": 4.4704},
+        "papers": ["Test report"],
+    }
+    rule = requirements.add_requirement(
+        by=people.staff,
+        jurisdiction=people.state,
+        name="Pattern test every year",
+        effective_from=datetime.date(2024, 1, 1),
+        source="Invented letter of 2 December 2023.",
+        **says,
+    )
+    requirements.record_version(
+        rule,
+        by=people.staff,
+        effective_from=today + datetime.timedelta(days=60),
+        source="Invented letter of today.",
+        **{**says, "minimum_passes": 4},
+    )
+    waiver = requirements.grant_waiver(
+        by=people.staff,
+        aircraft=waived,
+        requirement=rule,
+        from_on=today,
+        until_on=today + datetime.timedelta(days=30),
+        reason="Engine out for overhaul.",
+    )
+    elsewhere = requirements.add_jurisdiction(
+        by=people.staff, name="Lower Calloway", time_zone="America/Denver"
+    )
+    requirements.put_under(
+        by=people.staff, aircraft=elsewhere_too, jurisdiction=elsewhere, from_on=today
+    )
+    return rule, waiver
 
 
 def play_reminders(people: Any, day: datetime.date) -> str:

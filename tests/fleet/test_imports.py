@@ -296,6 +296,13 @@ def test_what_was_looked_at_is_what_is_done(cast: Cast, season: Season):
         imports.discard(sheet, by=cast.staff)
 
 
+def test_more_than_one_request_can_do_is_refused(cast: Cast, season: Season, monkeypatch):
+    monkeypatch.setattr("fleet.queries.import_plan.MOST_STEPS", 2)
+    with pytest.raises(ValidationError, match="add or change 3 records; at most 2 are done"):
+        apply(cast, csv_of([row()]), season)
+    assert not Operator.objects.filter(name="Long Draw Air").exists()
+
+
 def test_only_staff(cast: Cast, everyone: None):
     for person in (cast.analyst, cast.owner, cast.checker):
         with pytest.raises(PermissionDenied):

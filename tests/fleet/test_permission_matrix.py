@@ -204,6 +204,7 @@ TABLE: dict[str, list[Row]] = {
     # cards
     "cards": [everybody("test"), analyst_deed("post", "test", 200)],
     "card-places": [analyst_deed("post", "scan", 302)],
+    "card-confirm": [analyst_deed("post", "scan", 302)],
     "card-again": [analyst_deed("post", "scan", 302)],
     "card-scan-file": [everybody("scan")],
     "card": [everybody("scan")],
@@ -359,6 +360,7 @@ TABLE: dict[str, list[Row]] = {
     "api:card-scan-detail": [everybody("scan")],
     "api:card-scan-file": [everybody("scan")],
     "api:card-scan-places": [analyst_deed("post", "scan", 400)],
+    "api:card-scan-confirmation": [analyst_deed("post", "scan", 400)],
     "api:card-scan-measurements": [analyst_deed("post", "scan", 202)],
     "api:card-measurement-list": [everybody()],
     "api:card-measurement-detail": [everybody("measurement")],

@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 import io
+from importlib import import_module
 
 import pytest
+from django.apps import apps
 from django.core.exceptions import PermissionDenied, ValidationError
 from PIL import Image
 
 from fleet import jobs, storage
-from fleet.models import AuditRow, CardRun, CardScan, RawFile
+from fleet.models import AuditRow, CardConfirmation, CardRun, CardScan, RawFile
 from fleet.queries.cards import cards_of_test, scans_seen
 from fleet.services import cards as services
 from patterns.cards.classes import DEFAULT_TABLE, class_table, class_table_names
@@ -110,6 +112,84 @@ def test_only_an_analyst(cast: Cast, flown):
         services.measure_again(scan, by=cast.owner)
 
 
+def make_bed(cast: Cast, flown, cards: int = 3) -> CardScan:
+    """A bed measured and placed, its outlines not confirmed."""
+    data = card_file(1, cards=cards)
+    [added] = services.add_scans(flown, by=cast.analyst, files=[("bed.png", data)])
+    jobs.run(added.job.pk)
+    places = {number: (3.0 * number - 6.0, "") for number in range(1, cards + 1)}
+    services.place_cards(added.scan, by=cast.analyst, places=places)
+    return added.scan
+
+
+def test_a_bed_does_not_count_before_its_outlines_are_confirmed(cast: Cast, flown):
+    scan = make_bed(cast, flown)
+    seen = cards_of_test(cast.owner, flown)
+    assert seen.scans[0].awaits_confirmation
+    assert (seen.counting, seen.across, seen.drift) == ([], None, None)
+    with pytest.raises(PermissionDenied):
+        services.confirm_cards(scan.runs.get(), by=cast.staff)
+    row = services.confirm_cards(
+        scan.runs.get(), by=cast.analyst, not_cards={2: " A business card "}
+    )
+    assert (row.cards, row.not_cards) == ([1, 3], {"2": "A business card"})
+    seen = cards_of_test(cast.owner, flown)
+    assert not seen.scans[0].awaits_confirmation
+    assert list(seen.across.position_m) == [-3.0, 3.0]
+    deed = AuditRow.objects.get(deed="cards_confirmed")
+    assert (deed.person, deed.after["not_cards"]) == (cast.analyst, {"2": "A business card"})
+
+
+def test_confirming_again_the_newer_word_stands(cast: Cast, flown):
+    run = make_bed(cast, flown).runs.get()
+    first = services.confirm_cards(run, by=cast.analyst, not_cards={2: "Shadow"})
+    assert services.confirm_cards(run, by=cast.analyst, not_cards={2: "Shadow"}) == first
+    services.confirm_cards(run, by=cast.analyst)
+    assert len(cards_of_test(cast.owner, flown).counting) == 3
+    assert AuditRow.objects.filter(deed="cards_confirmed").count() == 2
+
+
+@pytest.mark.parametrize(
+    ("said", "error"), [({4: "Shadow"}, "has no card 4"), ({1: "  "}, "say why it is no card")]
+)
+def test_what_cannot_be_confirmed(cast: Cast, flown, said, error):
+    run = make_bed(cast, flown).runs.get()
+    with pytest.raises(ValidationError, match=error):
+        services.confirm_cards(run, by=cast.analyst, not_cards=said)
+    assert not CardConfirmation.objects.exists()
+
+
+def test_confirmed_outlines_hold_for_a_measurement_that_finds_the_same(cast: Cast, flown):
+    scan = make_bed(cast, flown)
+    first = scan.runs.get()
+    services.confirm_cards(first, by=cast.analyst)
+    own = services.CardSettings(spread_a=1.0, spread_b=1.0)
+    jobs.run(services.measure_again(scan, by=cast.analyst, settings=own).pk)
+    assert len(cards_of_test(cast.owner, flown).counting) == 3
+    other = services.CardSettings(dpi=450.0)  # the edges are looked for elsewhere
+    jobs.run(services.measure_again(scan, by=cast.analyst, settings=other).pk)
+    if scan.runs.first().outlines_digest != first.outlines_digest:
+        assert cards_of_test(cast.owner, flown).counting == []
+        with pytest.raises(ValidationError, match="measured again meanwhile"):
+            services.confirm_cards(first, by=cast.analyst)
+
+
+def test_a_picture_of_one_card_needs_no_confirmation(cast: Cast, flown):
+    [added] = services.add_scans(flown, by=cast.analyst, files=[("one.png", card_file(1))])
+    jobs.run(added.job.pk)
+    services.place_cards(added.scan, by=cast.analyst, places={1: (0.0, "")})
+    assert len(cards_of_test(cast.owner, flown).counting) == 1
+
+
+def test_measurements_from_before_count_as_confirmed(cast: Cast, flown):
+    make_bed(cast, flown)
+    migration = import_module("fleet.migrations.0004_cards_confirmed")
+    migration.confirm_what_is_there(apps, None)
+    [row] = CardConfirmation.objects.all()
+    assert (row.confirmed_by, row.note, row.cards) == (None, migration.NOTE, [1, 2, 3])
+    assert len(cards_of_test(cast.owner, flown).counting) == 3
+
+
 def test_places_of_cards(cast: Cast, flown):
     scan = make_cards(cast, flown)
     with pytest.raises(ValidationError, match="has no card 4"):
@@ -160,5 +240,5 @@ def test_cards_of_others_are_not_seen(cast: Cast, flown):
 def test_queries_do_not_grow_with_scans(cast: Cast, flown, django_assert_num_queries):
     for number in (1, 2, 3):
         make_cards(cast, flown, cards=2, seed=10 * number)
-        with django_assert_num_queries(4):  # scans, runs, places, jobs
+        with django_assert_num_queries(6):  # scans, runs, places, confirmations, documents, jobs
             scans_seen(cast.analyst, flown)

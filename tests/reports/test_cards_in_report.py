@@ -189,6 +189,8 @@ def test_what_it_rests_on(cast: Cast, flown: Test, analysis: AnalysisRun):
         "number": 2,
         "position_m": 0.0,
         "left_out_reason": "Stepped on by the crew.",
+        "outlines_confirmed": True,
+        "not_card_reason": "",
     }
     assert together["across"]["position_m"] == [-3.0, 0.0, 3.0]
 
@@ -197,6 +199,7 @@ def test_warnings_on_cards_stand_once(cast: Cast, flown: Test, analysis: Analysi
     data = casting.card_file(3, cards=3, paper="white_red")
     [added] = card_services.add_scans(flown, by=cast.analyst, files=[("dyed.png", data)])
     jobs.run(added.job.pk)
+    card_services.confirm_cards(added.scan.runs.get(), by=cast.analyst)
     places = {number: (float(number), "") for number in (1, 2, 3)}
     card_services.place_cards(added.scan, by=cast.analyst, places=places)
     text = text_of(printed(analysis, seen_by(cast, flown)))

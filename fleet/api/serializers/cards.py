@@ -173,7 +173,14 @@ class CardOut(serializers.Serializer[Any]):
         allow_null=True, help_text="From the flight line, left wing negative; null: not placed."
     )
     left_out_reason = serializers.CharField(allow_blank=True)
-    counts = serializers.BooleanField(help_text="Placed and not left out.")
+    outlines_confirmed = serializers.BooleanField(
+        source="is_confirmed",
+        help_text="Somebody has looked; not needed for a picture of one card.",
+    )
+    not_card_reason = serializers.CharField(
+        allow_blank=True, help_text="Why the outline is no card; blank: it is one."
+    )
+    counts = serializers.BooleanField(help_text="Confirmed as a card, placed and not left out.")
     corners_px = serializers.ListField(
         child=serializers.ListField(child=serializers.FloatField()), help_text="On the scan."
     )
@@ -227,6 +234,20 @@ class AddedScanOut(serializers.Serializer[Any]):
 
 class AddedScansOut(serializers.Serializer[Any]):
     results = AddedScanOut(many=True)
+
+
+class NotCardIn(Strict):
+    """An outline that is no card, and what it is."""
+
+    number = serializers.IntegerField(min_value=1)
+    reason = serializers.CharField(max_length=200)
+
+
+class ConfirmationIn(Strict):
+    """The outlines of this measurement are cards, but for those named."""
+
+    measurement = serializers.UUIDField(help_text="Whose outlines were looked at.")
+    not_cards = NotCardIn(many=True, required=False, default=list)
 
 
 class PlaceIn(Strict):

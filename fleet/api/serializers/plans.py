@@ -15,8 +15,8 @@ class SettingsIn(Strict):
 
     aircraft_per_day = serializers.IntegerField(required=False)
     speed_m_s = Number(required=False)
-    detour_factor = Number(
-        required=False, help_text="How much longer than the great circle the way is."
+    detour_percent = Number(
+        required=False, help_text="How much longer the way is than the great circle."
     )
     minutes_per_aircraft = serializers.IntegerField(required=False)
     day_minutes = serializers.IntegerField(
@@ -42,9 +42,11 @@ class PlanIn(Strict):
 
 
 class PlanWordOut(Out):
+    word = serializers.CharField(source="kind", help_text="pin or drop")
+
     class Meta:
         model = PlanWord
-        fields = ["aircraft", "kind", "day", "said_by", "created_at"]
+        fields = ["aircraft", "word", "day", "said_by", "created_at"]
 
 
 class PlanOut(Out):

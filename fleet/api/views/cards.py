@@ -27,6 +27,7 @@ from fleet.api.serializers.cards import (
     CardScanOut,
     CardScansIn,
     CardSettingsIn,
+    ConfirmationIn,
     PlacesIn,
     TestCardsOut,
 )
@@ -43,7 +44,7 @@ from fleet.api.views.base import (
     taken,
 )
 from fleet.models import CardRun, CardScan, Person, Test
-from fleet.queries.cards import CardsOfTest, SeenCard, cards_of_test, seen_scan
+from fleet.queries.cards import CardsOfTest, SeenCard, cards_of_test, confirmations, seen_scan
 from fleet.queries.whose import card_runs_of, passes_of, tests_of
 from fleet.services import cards as services
 from patterns.cards.across import AcrossSwath
@@ -196,7 +197,7 @@ class CardScanDetail(OneRow):
 
 def _with_cards(scan: Any) -> Any:
     latest = CardRun.objects.filter(pk=scan.measurement)  # earlier documents stay where they are
-    prefetch_related_objects([scan], Prefetch("runs", queryset=latest), "places")
+    prefetch_related_objects([scan], Prefetch("runs", queryset=latest), "places", confirmations())
     scan.cards = [_card_row(card) for card in seen_scan(scan).cards]
     return scan
 
@@ -206,6 +207,8 @@ def _card_row(card: SeenCard) -> dict[str, Any]:
         **card.entry,
         "position_m": card.position_m,
         "left_out_reason": card.left_out_reason,
+        "is_confirmed": card.is_confirmed,
+        "not_card_reason": card.not_card_reason,
         "counts": card.counts,
     }
 
@@ -240,6 +243,29 @@ class CardScanPlaces(Rows):
             for one in taken(PlacesIn, request)["places"]
         }
         services.place_cards(scan, by=by, places=places)
+        return Response(CardScanFullOut(_with_cards(scan)).data)
+
+
+class CardScanConfirmation(Rows):
+    """Which outlines of a scan are cards."""
+
+    model = CardScan
+    rows_of = staticmethod(card_scans_with_work_of)
+    serializer_class = CardScanFullOut
+
+    @extend_schema(request=ConfirmationIn, responses={200: CardScanFullOut})
+    def post(self, request: Request, pk: object) -> Response:
+        """Confirm the outlines of a measurement (analysts); no card of a bed counts before.
+
+        What is no card is named with a reason. Said again otherwise, the newer word stands. 400
+        where the scan was measured meanwhile with other outlines.
+        """
+        scan = self.found()
+        by = rules.allow(rules.may_test, request.user)
+        given = taken(ConfirmationIn, request)
+        run = named(card_runs_of(by).filter(scan=scan), given["measurement"], "measurement")
+        not_cards = {one["number"]: one["reason"] for one in given["not_cards"]}
+        services.confirm_cards(run, by=by, not_cards=not_cards)
         return Response(CardScanFullOut(_with_cards(scan)).data)
 
 

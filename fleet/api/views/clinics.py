@@ -155,6 +155,8 @@ class VisitOrder(VisitRows):
     """The running order of a day."""
 
     serializer_class = SignUpOut
+    pagination_class = None
+    filter_backends = []
 
     @extend_schema(request=OrderIn, responses=SignUpOut(many=True))
     def post(self, request: Request, pk: object) -> Response:

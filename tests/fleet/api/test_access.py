@@ -65,6 +65,7 @@ WRITES = [
     ("post", "tests/{}/passes/aborted/", "test", ANALYST),
     ("post", "tests/{}/analyses/", "test", ANALYST),
     ("post", "tests/{}/card-scans/", "test", ANALYST),
+    ("post", "card-scans/{}/confirmation/", "card_scan", ANALYST),
     ("post", "card-scans/{}/places/", "card_scan", ANALYST),
     ("post", "card-scans/{}/measurements/", "card_scan", ANALYST),
     ("patch", "passes/{}/", "flight_pass", ANALYST),

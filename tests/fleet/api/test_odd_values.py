@@ -91,6 +91,10 @@ def bodies(cast: Cast, world: World) -> dict[tuple[str, str], dict]:
         ("post", "tests/{test}/analyses/"): {},
         ("patch", "passes/{flight_pass}/"): {},
         ("post", "passes/{flight_pass}/overrule/"): {"overrule": "", "overrule_reason": "Gust"},
+        ("post", "card-scans/{card_scan}/confirmation/"): {
+            "measurement": str(world.card_run.pk),
+            "not_cards": [{"number": 1, "reason": "A shadow"}],
+        },
         ("post", "card-scans/{card_scan}/places/"): {
             "places": [{"number": 1, "position_m": -2.5, "left_out_reason": ""}]
         },

@@ -78,7 +78,7 @@ FINE = Problem(Place("Home", 40, -98), (Place("B", 40, -97),), (ONE,), (Day(DAY,
     ("changes", "words"),
     [
         ({"speed_m_s": 0.0}, "travel speed"),
-        ({"detour_factor": 0.9}, "detour factor"),
+        ({"detour_percent": -1.0}, "detour"),
         ({"home": Place("Nowhere", 91.0, 0.0)}, "Nowhere"),
         ({"aircraft": (ONE, ONE)}, "stands there twice"),
         ({"aircraft": (replace(ONE, base=1),)}, "no such base"),

@@ -8,6 +8,8 @@ from __future__ import annotations
 
 import datetime
 import json
+import subprocess
+import sys
 from dataclasses import replace
 from itertools import pairwise, permutations, product
 
@@ -212,3 +214,12 @@ def test_choice_is_said(changes, left_out, words):
     [seen] = document["left_out"] or stops[0]["aircraft"]
     assert words in seen["why"]
     assert seen["why"].startswith("Due today;")
+
+
+def test_solver_is_not_loaded_before_tours_are_looked_for():
+    """It takes most of a second to import, which no web process has to spare."""
+    code = (
+        "import sys, fleet.planning.solve, fleet.planning.document\n"
+        "assert 'pyvrp' not in sys.modules"
+    )
+    subprocess.run([sys.executable, "-c", code], check=True, timeout=60)

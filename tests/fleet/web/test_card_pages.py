@@ -15,7 +15,7 @@ from django.urls import reverse
 from PIL import Image
 
 from fleet import jobs, storage
-from fleet.models import CardRun, CardScan, Job, Test
+from fleet.models import CardConfirmation, CardRun, CardScan, Job, Test
 from fleet.queries.cards import scans_seen
 from fleet.services import cards as services
 from tests.cast import Cast, card_file, make_analysis, make_cards, make_tested
@@ -42,6 +42,29 @@ def page(test: Test) -> str:
 def upload(more: dict[str, str] | None = None, **contents: bytes):
     files = [SimpleUploadedFile(name, data) for name, data in contents.items()]
     return {"files": files, **(more or {})}
+
+
+# --- outlines confirmed
+
+
+def test_outlines_are_confirmed_with_one_press(cast: Cast, flown: Test):
+    bed = card_file(1, cards=3)
+    [added] = services.add_scans(flown, by=cast.analyst, files=[("bed.png", bed)])
+    jobs.run(added.job.pk)
+    client = signed_in(cast.analyst)
+    answer = client.get(page(flown))
+    assert answer.content.count(b'class="primary"') == 1
+    assert "These are the cards" in words_of(answer)
+    assert "Outlines not confirmed" in words_of(signed_in(cast.owner).get(page(flown)))
+    assert "These are the cards" not in words_of(signed_in(cast.owner).get(page(flown)))
+    address = reverse("card-confirm", args=[added.scan.pk])
+    assert client.post(address, {"run": "9"}).status_code == 302
+    assert not CardConfirmation.objects.exists()
+    answer = client.post(address, {"run": "1", "not_3": "A shadow"}, follow=True)
+    words = words_of(answer)
+    assert f"Outlines confirmed {cast.analyst.name}" in words
+    assert "No card A shadow" in words
+    assert CardConfirmation.objects.get().not_cards == {"3": "A shadow"}
 
 
 # --- scans coming in
