@@ -87,7 +87,7 @@ def make(slip: PaperSlip, draft: Draft) -> Set:
                 "title": draft.title,
                 "issued_at": slip.created_at.isoformat(timespec="seconds"),
                 "valid_until": draft.valid_until.isoformat() if draft.valid_until else None,
-                "replaces": slip.replaces.slip.name if slip.replaces else None,
+                "replaces": _replaced(slip) or None,
                 "reason": slip.reason,
             },
             "says": json.loads(json.dumps(draft.record)),
@@ -118,6 +118,11 @@ def make(slip: PaperSlip, draft: Draft) -> Set:
     return Set(pdf, record, digest, signed)
 
 
+def _replaced(slip: PaperSlip) -> str:
+    """Return the number of the paper that this one replaces; "" when it replaces none."""
+    return slip.replaces.slip.name if slip.replaces and slip.replaces.slip else ""
+
+
 def foot_of(slip: PaperSlip, signed: str, record_digest: str) -> Foot:
     """Return what stands at the foot of a paper."""
     base = settings.PUBLIC_ADDRESS
@@ -128,7 +133,7 @@ def foot_of(slip: PaperSlip, signed: str, record_digest: str) -> Foot:
         number=slip.name,
         code=grouped(slip.code),
         issued=day(slip.created_at),
-        replaces=slip.replaces.slip.name if slip.replaces and slip.replaces.slip else "",
+        replaces=_replaced(slip),
         reason=slip.reason,
         square=square.svg_data_uri(border=2, omitsize=True, nl=False),
         square_words=f"Square code of paper {slip.name}; its short code is {grouped(slip.code)}.",

@@ -180,7 +180,7 @@ def _kinds(now: Figures) -> Table:
 
 
 def _record(one: Figures) -> dict[str, object]:
-    values = plain(one)
+    values: dict[str, object] = plain(one)
     values["season"] = one.season.name
     values["as_of"] = one.as_of.isoformat() if one.as_of else None
     return values

@@ -40,7 +40,7 @@ def draft(slip: PaperSlip) -> Draft:
     if not found:
         raise JobRefused(NOTHING_ASKED.format(jurisdiction=jurisdiction, on=day(on)))
     found.sort(key=lambda one: (one.requirement.name, one.aircraft.registration))
-    tally = Counter(one.state for one in found)
+    tally: Counter[str] = Counter(one.state for one in found)
     met = tally["met"] + tally["due_soon"]
     words = [
         f"{tally[state]} {STATE_WORDS[state].lower()}" for state in STATE_WORDS if tally[state]

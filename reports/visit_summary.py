@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from fleet.measures import show
 from fleet.models import PaperSlip, Visit
-from fleet.queries.gifts import gift_sums, gifts_of, supplies_of, supply_sums
+from fleet.queries.gifts import Sum, gift_sums, gifts_of, supplies_of, supply_sums
 from fleet.queries.progress import Progress, tests_on
 from fleet.queries.records import approval_record
 from reports.answer import day
@@ -107,8 +109,8 @@ def _row(one: Progress, system: str) -> tuple[str, ...]:
     )
 
 
-def _sums(heading: str, sums: list[object], nothing: str) -> Table:
-    found = [(one.what, f"{one.amount:g}", one.unit) for one in sums]  # type: ignore[attr-defined]
+def _sums(heading: str, sums: Sequence[Sum], nothing: str) -> Table:
+    found = [(one.what, f"{one.amount:g}", one.unit) for one in sums]
     columns = (Column("What", 40), Column("Amount", 15), Column("Unit"))
     return Table(heading, columns, rows(*found), nothing)
 

@@ -127,7 +127,7 @@ class PaperSlip(Sealed, OperatorRecord):
 
 # The letters before a number; plain abbreviations, so that a number read over the telephone is
 # clear about what it is.
-SHORT = {
+SHORT: dict[str, str] = {
     PaperKind.TEST_REPORT: "TR",
     PaperKind.SWATH_CARD: "SC",
     PaperKind.CERTIFICATE: "CT",

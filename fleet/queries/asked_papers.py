@@ -34,7 +34,7 @@ from fleet.models import (
     Test,
     WorksUnder,
 )
-from fleet.queries.duty_facts import waiver_in_force, waivers_on
+from fleet.queries.duty_facts import Reach, waiver_in_force, waivers_within
 
 LAST_SECOND = datetime.time(23, 59, 59, fold=1)
 
@@ -196,7 +196,7 @@ def asked_papers() -> Iterator[Asked]:
     if first is None:
         return
     tests = list(analysed_tests().filter(flown_on__gte=first).order_by("flown_on", "id"))
-    waivers = waivers_on({test.setup.aircraft_id for test in tests})
+    waivers = waivers_within(Reach({test.setup.aircraft_id for test in tests}))
     for test in tests:
         aircraft = test.setup.aircraft
         for version in book.on(aircraft, test.flown_on):

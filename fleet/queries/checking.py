@@ -8,6 +8,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from django.db.models import QuerySet
+
 from fleet import tenancy
 from fleet.models import Paper, PaperSlip
 from fleet.paper_codes import Statement
@@ -52,5 +54,8 @@ def agrees(statement: Statement, found: Checked) -> bool:
     )
 
 
-def _papers():  # type: ignore[no-untyped-def]
-    return Paper.objects.select_related(*STANDS_ON, "approval__setup", "slip__void")
+def _papers() -> QuerySet[Paper]:
+    rows: QuerySet[Paper] = Paper.objects.select_related(
+        *STANDS_ON, "approval__setup", "slip__void"
+    )
+    return rows
