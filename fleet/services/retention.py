@@ -53,7 +53,8 @@ def purge(*, by: Person, word: str, seen: str) -> Purge:
         refuse({"seen": [CHANGED_MEANWHILE]})
     going = [one for one in found if not storage.is_fresh(one.digest, FRESH)]
     if not going:
-        refuse({"seen": ["There is nothing that may be removed now."]})
+        words = "What nothing holds was stored within the last hour; it may be removed later."
+        refuse({"seen": [words if found else "There is nothing that may be removed now."]})
     done = Purge(files=[_logged(one) for one in going], purged_by=by)
     done.save(force_insert=True)
     audit.record(

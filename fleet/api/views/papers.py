@@ -25,7 +25,7 @@ from fleet.api.serializers.papers import (
 )
 from fleet.api.serializers.work import JobOut
 from fleet.api.views.base import FileOf, ListRows, OneRow, Rows, at, file_answer, person_of, taken
-from fleet.models import Job, Paper, PaperSlip, Person
+from fleet.models import Job, Operator, Paper, PaperKind, PaperSlip, Person
 from fleet.queries.paper_subjects import OF_AN_OPERATOR, PAPER_OF, subjects
 from fleet.queries.papers import file_name, papers_of, slips_of, verdict_on
 from fleet.services import papers as services
@@ -106,26 +106,34 @@ class PaperNumberList(ListRows):
         kind, page_size = given.pop("kind"), given.pop("page_size", PAPER_OF[by.unit_system])
         sort = services.SORTS[kind]
         rules.allow(sort.may_ask, by)
-        about = _about(by, given)
-        # What a record brings along (its operator) is no mistake; what was named and does not
-        # belong to the kind is, and the service says so.
-        operator = about.pop("operator", None) if kind in OF_AN_OPERATOR else None
-        about = {name: value for name, value in about.items() if name in given}
+        operator, about = _about(by, kind, given)
         job = services.ask(kind, by=by, operator=operator, page_size=page_size, **about)
         return _under_way(by, job)
 
 
-def _about(by: Person, given: dict[str, Any]) -> dict[str, Any]:
-    found: dict[str, Any] = {}
-    errors = {}
+def _about(by: Person, kind: str, given: dict[str, Any]) -> tuple[Operator | None, dict[str, Any]]:
+    """Return whose a paper is to be, and the rows it is to be about: those that were named."""
+    about: dict[str, Any] = {}
+    errors: dict[str, list[str]] = {}
     for name, key in given.items():
         try:
-            found |= subjects(by, {name: key})
+            about[name] = subjects(by, {name: key})[name]
         except ObjectDoesNotExist:
             errors[name] = ["There is no such row, or it is not yours."]
+    operator = about.pop("operator", None)
+    if kind not in OF_AN_OPERATOR:
+        if operator is not None:
+            errors["operator"] = [f"A {PaperKind(kind).label.lower()} is the association's."]
+        operator = None
+    else:
+        for name, row in about.items():
+            whose = getattr(row, "operator", None)
+            operator = operator or whose
+            if whose is not None and whose != operator:
+                errors[name] = ["It belongs to another operator than the paper would."]
     if errors:
         raise ValidationError(errors)
-    return found
+    return operator, about
 
 
 def _under_way(by: Any, job: Job) -> Response:

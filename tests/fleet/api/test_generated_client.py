@@ -70,14 +70,20 @@ def test_signs_in_reads_and_writes(made: Path, live_server: Any):
     with tenancy.everyone():
         aircraft = make_aircraft(cast)
         make_aircraft(cast, cast.other_operator)
+    server, speak = live_server.url, part("client")
+    with speak.Client(base_url=server) as anybody:
+        signed_in = call(
+            "sign_in.sign_in_create",
+            client=anybody,
+            body=part("models").SignInInRequest(email=cast.owner.email, password=PASSWORD),
+        )
+        with speak.AuthenticatedClient(base_url=server, token=signed_in.token) as client:
+            works(anybody, client, cast, aircraft)
+
+
+def works(anybody: Any, client: Any, cast: Cast, aircraft: Aircraft) -> None:
+    """Read a list and a row, change it, ask for a paper, check it, be refused."""
     models = part("models")
-    anybody = part("client").Client(base_url=live_server.url)
-    signed_in = call(
-        "sign_in.sign_in_create",
-        client=anybody,
-        body=models.SignInInRequest(email=cast.owner.email, password=PASSWORD),
-    )
-    client = part("client").AuthenticatedClient(base_url=live_server.url, token=signed_in.token)
     listed = call("aircraft.aircraft_list", client=client, limit=5)
     assert listed.count == 1
     assert [one.registration for one in listed.results] == [aircraft.registration]

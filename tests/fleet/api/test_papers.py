@@ -118,6 +118,11 @@ def test_what_a_kind_needs_is_said(cast: Cast):
         NUMBERS, {"kind": "fleet_statement", "operator": str(cast.operator.pk), "giver": "Nobody"}
     )
     assert "not about that" in surplus.json()["errors"]["giver"][0]
+    mixed = {"operator": str(cast.operator.pk), "aircraft": str(theirs.pk)}
+    answer = staff.post(NUMBERS, {"kind": "swath_card", **mixed})
+    assert "another operator" in answer.json()["errors"]["aircraft"][0]
+    answer = staff.post(NUMBERS, {"kind": "participation", "operator": str(cast.operator.pk)})
+    assert "the association's" in answer.json()["errors"]["operator"][0]
     refused = owner.post(NUMBERS, {"kind": "visit_summary"})
     assert refused.status_code == 403
     with tenancy.everyone():
