@@ -5,7 +5,6 @@ from __future__ import annotations
 import datetime
 from dataclasses import dataclass, field, replace
 from typing import Any, NamedTuple
-from uuid import UUID
 from zoneinfo import ZoneInfo
 
 from fleet.models import RequirementVersion
@@ -73,9 +72,12 @@ class TestFacts:
 
 @dataclass(frozen=True, slots=True)
 class Revision:
-    """One revision of a set-up. `nozzles` is None where they were not fetched."""
+    """One revision of a set-up. `nozzles` is None where they were not fetched.
 
-    setup_id: UUID
+    `setup_id` is the key as the database holds it.
+    """
+
+    setup_id: Any
     number: int
     recorded_at: datetime.datetime
     boom_width_m: float

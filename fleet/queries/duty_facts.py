@@ -9,14 +9,23 @@ from dataclasses import dataclass, replace
 from typing import Any, NamedTuple
 from uuid import UUID
 
-from django.db.models import DateTimeField, F, QuerySet, Value
-from django.db.models.fields.json import KeyTransform
+from django.db.models import CharField, ExpressionWrapper, F, FloatField, QuerySet, Value
+from django.db.models.fields.json import KeyTextTransform, KeyTransform
+from django.db.models.functions import Cast
 
 from fleet.judging.facts import Air, AnalysisFacts, ApprovalFacts, Line, Revision, TestFacts
 from fleet.models import AnalysisRun, Approval, Manner, SetUp, Test, Waiver, WorksUnder
 
-NO_MOMENT = Value(None, output_field=DateTimeField())
+NO_MOMENT = Value(None, output_field=CharField())
 WIND = ("wind_speed_m_s", "wind_from_deg", "line_heading_deg")
+
+
+def _key(path: str) -> ExpressionWrapper[Any]:
+    """A key as the database holds it: made into a UUID, each costs more than its row.
+
+    Such keys only find one another; nothing outside this module sees them.
+    """
+    return ExpressionWrapper(F(path), output_field=CharField())
 
 
 class SetUpKey(NamedTuple):
@@ -34,7 +43,7 @@ class FleetFacts:
 
     lines: Mapping[UUID, tuple[Line, ...]]
     tests: Mapping[UUID, tuple[TestFacts, ...]]
-    setups: Mapping[UUID, SetUpKey]
+    setups: Mapping[Any, SetUpKey]
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,7 +91,7 @@ def with_older_tests(facts: FleetFacts, reach: Reach) -> FleetFacts:
 
 def with_nozzles(facts: FleetFacts, aircraft: Collection[UUID]) -> FleetFacts:
     """Fetch the nozzles of some aircraft too, from the oldest tested revision on: one query."""
-    wanted: set[UUID] = set()
+    wanted: set[Any] = set()
     lines = dict(facts.lines)
     oldest: dict[tuple[UUID, str], int] = {}
     for one in aircraft:
@@ -94,7 +103,7 @@ def with_nozzles(facts: FleetFacts, aircraft: Collection[UUID]) -> FleetFacts:
             first = oldest.get((one, line.purpose_key))
             if first is not None:
                 wanted |= {r.setup_id for r in line.revisions if r.number >= first}
-    nozzles = dict(SetUp.objects.filter(pk__in=wanted).values_list("pk", "nozzles"))
+    nozzles = dict(SetUp.objects.filter(pk__in=wanted).values_list(_key("pk"), "nozzles"))
     for one in aircraft:
         lines[one] = tuple(
             replace(
@@ -108,9 +117,9 @@ def with_nozzles(facts: FleetFacts, aircraft: Collection[UUID]) -> FleetFacts:
     return replace(facts, lines=lines)
 
 
-def _setups(reach: Reach) -> tuple[dict[UUID, SetUpKey], dict[UUID, tuple[Line, ...]]]:
+def _setups(reach: Reach) -> tuple[dict[Any, SetUpKey], dict[UUID, tuple[Line, ...]]]:
     rows = reach.of(SetUp.objects.order_by("number"), "aircraft").values_list(
-        "pk",
+        _key("pk"),
         "aircraft_id",
         "purpose_key",
         "purpose",
@@ -122,7 +131,7 @@ def _setups(reach: Reach) -> tuple[dict[UUID, SetUpKey], dict[UUID, tuple[Line, 
         "airspeed_m_s",
         "release_height_m",
     )
-    keys: dict[UUID, SetUpKey] = {}
+    keys: dict[Any, SetUpKey] = {}
     revisions: dict[UUID, dict[str, tuple[str, list[Revision]]]] = defaultdict(dict)
     for pk, one, purpose_key, purpose, number, manner, recorded_at, *figures in rows:
         keys[pk] = SetUpKey(one, purpose_key, number, manner)
@@ -135,11 +144,11 @@ def _setups(reach: Reach) -> tuple[dict[UUID, SetUpKey], dict[UUID, tuple[Line, 
     return keys, lines
 
 
-def _tests(reach: Reach, setups: Mapping[UUID, SetUpKey]) -> dict[UUID, tuple[TestFacts, ...]]:
+def _tests(reach: Reach, setups: Mapping[Any, SetUpKey]) -> dict[UUID, tuple[TestFacts, ...]]:
     moment = F("created_at") if reach.dated else NO_MOMENT
     rows = reach.of(
         Test.objects.order_by("-flown_on", "-id"), "setup__aircraft", "flown_on"
-    ).values_list("pk", "setup_id", "flown_on", "visit__analyst__role", moment, *WIND)
+    ).values_list(_key("pk"), _key("setup"), "flown_on", "visit__analyst__role", moment, *WIND)
     analyses = _analyses(reach)
     approvals = _approvals(reach)
     found: dict[UUID, list[TestFacts]] = defaultdict(list)
@@ -160,12 +169,16 @@ def _tests(reach: Reach, setups: Mapping[UUID, SetUpKey]) -> dict[UUID, tuple[Te
     return {one: tuple(tests) for one, tests in found.items()}
 
 
-def _analyses(reach: Reach) -> dict[UUID, list[tuple[Any, ...]]]:
-    air = [KeyTransform(name, KeyTransform("conditions", "inputs")) for name in WIND if reach.wind]
+def _analyses(reach: Reach) -> dict[Any, list[tuple[Any, ...]]]:
+    air = [
+        Cast(KeyTextTransform(name, KeyTransform("conditions", "inputs")), FloatField())
+        for name in WIND
+        if reach.wind
+    ]
     rows = reach.of(
         AnalysisRun.objects.order_by("number"), "test__setup__aircraft", "test__flown_on"
     ).values_list(
-        "test_id",
+        _key("test"),
         "number",
         "accepted_passes",
         "one_way_cv_percent",
@@ -173,7 +186,7 @@ def _analyses(reach: Reach) -> dict[UUID, list[tuple[Any, ...]]]:
         F("created_at") if reach.dated else NO_MOMENT,
         *air,
     )
-    found: dict[UUID, list[tuple[Any, ...]]] = defaultdict(list)
+    found: dict[Any, list[tuple[Any, ...]]] = defaultdict(list)
     for test_id, *rest in rows:
         found[test_id].append(tuple(rest))
     return found
@@ -185,11 +198,11 @@ def _analysis(manner: str, row: tuple[Any, ...]) -> AnalysisFacts:
     return AnalysisFacts(number, accepted, cv, recorded_at, Air(*wind))
 
 
-def _approvals(reach: Reach) -> dict[UUID, list[ApprovalFacts]]:
+def _approvals(reach: Reach) -> dict[Any, list[ApprovalFacts]]:
     rows = reach.of(
         Approval.objects.order_by("created_at", "id"), "aircraft", "analysis__test__flown_on"
     ).values_list(
-        "analysis__test_id",
+        _key("analysis__test"),
         "approved_by__name",
         "approved_by__role",
         "valid_until",
@@ -199,7 +212,7 @@ def _approvals(reach: Reach) -> dict[UUID, list[ApprovalFacts]]:
         "withdrawal__created_at",
         "withdrawal__reason",
     )
-    found: dict[UUID, list[ApprovalFacts]] = defaultdict(list)
+    found: dict[Any, list[ApprovalFacts]] = defaultdict(list)
     for test_id, *facts in rows:
         found[test_id].append(ApprovalFacts(*facts))
     return found
