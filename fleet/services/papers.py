@@ -131,6 +131,10 @@ def _check(
     for name in about:
         if name not in (*sort.about, *sort.optional):
             errors[name] = [f"A {PaperKind(kind).label.lower()} is not about that."]
+    for name, one in about.items():
+        owner = None if kind == PaperKind.FIELD_SHEET else getattr(one, "operator_id", None)
+        if owner not in (None, operator.pk if operator else None):
+            errors[name] = ["It is another operator's than the paper."]
     if kind == PaperKind.FLEET_STATEMENT and operator is None:
         errors["operator"] = ["A fleet statement is about an operator; say which."]
     refuse(errors)

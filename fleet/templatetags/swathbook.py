@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from django import template
-from django.forms import BoundField
+from django.forms import BoundField, CheckboxSelectMultiple
 from django.template.context import Context
 from django.utils.html import format_html
 from django.utils.safestring import SafeString, mark_safe
@@ -128,7 +128,13 @@ def field(bound: BoundField, **options: Any) -> dict[str, Any]:
     attributes = {"aria-describedby": " ".join(described)} if described else {}
     if bound.errors:
         attributes["aria-invalid"] = "true"
-    return {"field": bound, "widget": bound.as_widget(attrs=attributes), **options}
+    several = isinstance(bound.field.widget, CheckboxSelectMultiple)
+    return {
+        "field": bound,
+        "widget": bound.as_widget(attrs=attributes),
+        "choices": bound.subwidgets if several else None,
+        **options,
+    }
 
 
 @register.inclusion_tag("fleet/parts/exports.html", takes_context=True)

@@ -136,7 +136,27 @@ def play() -> dict[str, str]:
             **play_members(people),
             "stop": play_reminders(people, today),
             **play_webhook(people),
+            **play_papers(people, report),
         }
+
+
+def play_papers(people: Any, report: Any) -> dict[str, str]:
+    """A report that was issued, and a batch that waits."""
+    from fleet.models import Paper, Season
+    from fleet.queries.paper_batches import Wanted
+    from fleet.services import papers
+
+    slip = Paper.objects.get(job=report).slip
+    assert slip is not None
+    season = Season.objects.order_by("-starts_on").first()
+    wanted = [Wanted("fleet_statement", one) for one in (people.operator, people.other_operator)]
+    batch = papers.ask_batch(season, by=people.staff, kinds=["fleet_statement"], wanted=wanted)
+    return {
+        "code": slip.code,
+        "slip": str(slip.pk),
+        "slip_waiting": str(batch.slips.order_by("number")[0].pk),
+        "batch": str(batch.pk),
+    }
 
 
 def play_webhook(people: Any) -> dict[str, str]:

@@ -120,6 +120,13 @@ PAGES = [
     ("staff", "/waivers/{waiver}/end/"),
     ("staff", "/aircraft/{aircraft}/under/new/"),
     ("checker", "/checked/"),
+    ("", "/check/"),
+    ("", "/check/{code}/"),
+    ("staff", "/papers/"),
+    ("owner", "/papers/numbers/{slip}/"),
+    ("analyst", "/papers/numbers/{slip_waiting}/"),
+    ("staff", "/papers/season/"),
+    ("staff", "/papers/season/{batch}/"),
     ("owner", "/nowhere/"),
     ("pilot", "/fleet/new/"),
 ]
@@ -134,7 +141,9 @@ NO_PAGES = {
     "person-setups", "invitation-send", "invitation-withdraw", "import-apply", "import-discard",
     "import-file", "import-template", "me-calendar", "me-calendar-drop", "calendar-feed",
     "webhook-stop", "filings-look", "filing-step", "filing-file",
-    "retention-purge", "card-confirm",
+    "retention-purge", "card-confirm", "check-keys", "check-signed", "paper-ask", "paper-reissue",
+    "paper-withdraw", "paper-again", "paper-give-up", "paper-batch-again", "paper-batch-bundle",
+    "paper-batch-zip", "paper-batch-pdf",
 }  # fmt: skip
 REFUSED = {
     ("owner", "/nowhere/"): 404,
