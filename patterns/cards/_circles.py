@@ -15,13 +15,13 @@ from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import label
+from scipy.ndimage import label, maximum_filter
 from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
 
 from patterns.cards._rim import Boxes
-from patterns.cards._runs import Floats, Moments, Places, Runs, least_of, pairs_between
-from patterns.cards._shelf import Bools, Rim, Shelf, Shorts, rim_places, shelve
+from patterns.cards._runs import Floats, Moments, Places, Runs, pairs_between
+from patterns.cards._shelf import Bools, Rim, Shelf, Singles, rim_places, shelve
 
 # Own definitions, set on drawn cards.
 _NECK: Final = 0.95
@@ -42,8 +42,6 @@ _FEWEST_TO_FIT: Final = 8
 _LEAST_RIM: Final = 0.08
 # RMS distance of the rim from the circles against that from one ellipse.
 _CLOSER: Final = 0.65
-# As far off as a place of the rim with no circle counts.
-_FAR_PX: Final = 1e3
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -82,31 +80,33 @@ class Circles:
         )
 
 
-def find_circles(runs: Runs, start: Floats, end: Floats, boxes: Boxes, whole: Moments) -> Circles:
+def find_circles(
+    runs: Runs, start: Floats, end: Floats, boxes: Boxes, whole: Moments, candidate: Bools
+) -> Circles:
     """Find the circles of the stains in some regions.
 
     Parameters
     ----------
-    runs : of the regions.
+    runs : of the mask.
     start, end : (R,) sub-pixel ends of the runs. [px]
     boxes, whole : boxes and moments of the K regions.
+    candidate : (K,) regions to look at.
 
     Returns
     -------
     Circles
     """
-    if runs.regions == 0:
+    chosen = np.flatnonzero(candidate)
+    if chosen.size == 0:
         none = np.empty(0)
         return Circles(np.empty(0, dtype=np.intp), none, none, none)
-    shelf = shelve(runs, boxes)
+    shelf = shelve(runs, boxes, candidate, chosen)
     rim = rim_places(runs, start, end, shelf)
     circles = _inscribed(shelf)
     circles = _fitted(circles, rim, runs.regions)
     more = _standing_out(circles, rim, runs, shelf)
-    circles = circles.joined(more)
-    several = circles.many(runs.regions)[0] > 1
-    circles, rim = circles.kept(several[circles.region]), rim.kept(several[rim.region])
-    circles = _fitted(circles, rim, runs.regions, least_rim=_LEAST_RIM)
+    if more.region.size:
+        circles = _fitted(circles.joined(more), rim, runs.regions, least_rim=_LEAST_RIM)
     # More than that in one heap cannot be told apart, and would take ever longer.
     circles = circles.kept(circles.many(runs.regions)[0][circles.region] <= _MOST_CIRCLES)
     return circles.kept(_explained(circles, rim, whole)[circles.region])
@@ -114,9 +114,9 @@ def find_circles(runs: Runs, start: Floats, end: Floats, boxes: Boxes, whole: Mo
 
 def _inscribed(shelf: Shelf) -> Circles:
     """One circle for every stain with a peak of its own."""
-    y, x, peak_region = _peaks(shelf.depth2, shelf.owner)
-    stain = _same_stain(shelf.depth2, y, x, peak_region)
-    reach = np.sqrt(shelf.depth2[y, x].astype(np.float64))
+    y, x, peak_region = _peaks(shelf.depth, shelf.owner)
+    stain = _same_stain(shelf.depth, y, x, peak_region)
+    reach = shelf.depth[y, x]
     # The deepest peak stands for its stain.
     order = np.lexsort((-reach, stain, peak_region))
     first = np.ones(order.size, dtype=np.bool_)
@@ -127,38 +127,32 @@ def _inscribed(shelf: Shelf) -> Circles:
         region,
         (x[best] - shelf.shift_x[region]).astype(np.float64),
         (y[best] - shelf.shift_y[region]).astype(np.float64),
-        reach[best] + _PEAK_TO_RIM_PX,
+        reach[best].astype(np.float64) + _PEAK_TO_RIM_PX,
     )
 
 
-def _peaks(depth2: Shorts, owner: NDArray[np.int32]) -> tuple[Places, Places, Places]:
+def _peaks(depth: Singles, owner: NDArray[np.int32]) -> tuple[Places, Places, Places]:
     """Places where the distance to the paper peaks, the deepest of each region; by region."""
-    flat, width = depth2.ravel(), depth2.shape[1]
-    # The picture is framed with paper: neighbours may be counted on around the ends of lines.
-    inner = flat[width + 1 : -width - 1]
-    top = inner >= _LEAST_RADIUS_PX**2
-    for off in (1, width - 1, width, width + 1):
-        top &= inner >= flat[width + 1 - off : -width - 1 - off]
-        top &= inner >= flat[width + 1 + off : flat.size - width - 1 + off]
-    y, x = np.divmod(np.flatnonzero(top) + width + 1, width)
+    top = (depth >= _LEAST_RADIUS_PX) & (depth == maximum_filter(depth, 3))
+    y, x = np.nonzero(top)
     region = owner[y, x].astype(np.intp)
-    order = np.lexsort((-depth2[y, x].astype(np.int32), region))
+    order = np.lexsort((-depth[y, x], region))
     y, x, region = y[order], x[order], region[order]
     first = np.searchsorted(region, region, side="left")
     kept = np.arange(region.size) - first < _MOST_PEAKS
     return y[kept], x[kept], region[kept]
 
 
-def _same_stain(depth2: Shorts, y: Places, x: Places, region: Places) -> Places:
+def _same_stain(depth: Singles, y: Places, x: Places, region: Places) -> Places:
     """Number the peaks by stain: peaks without a neck between them are one stain."""
     behind = np.arange(region.size) + 1
     one, other = pairs_between(behind, np.searchsorted(region, region, side="right"))
     share = np.arange(1, _SAMPLES + 1) / (_SAMPLES + 1.0)
     between_y = np.rint(y[one, None] + (y[other] - y[one])[:, None] * share).astype(np.intp)
     between_x = np.rint(x[one, None] + (x[other] - x[one])[:, None] * share).astype(np.intp)
-    neck2 = depth2[between_y, between_x].min(axis=1)
-    lesser2 = np.minimum(depth2[y[one], x[one]], depth2[y[other], x[other]])
-    joined = neck2 >= _NECK**2 * lesser2
+    neck = depth[between_y, between_x].min(axis=1)
+    lesser = np.minimum(depth[y[one], x[one]], depth[y[other], x[other]])
+    joined = neck >= _NECK * lesser
     graph = coo_array(
         (np.ones(int(joined.sum()), dtype=np.int8), (one[joined], other[joined])),
         shape=(region.size, region.size),
@@ -169,22 +163,16 @@ def _same_stain(depth2: Shorts, y: Places, x: Places, region: Places) -> Places:
 
 def _own_rim(circles: Circles, rim: Rim, regions: int) -> tuple[Places, Places]:
     """Places of the rim that lie on a circle, and on no other more closely; that circle."""
-    place, circle, off = _off_circles(circles, rim.x, rim.y, rim.region, regions)
-    np.abs(off, out=off)
-    least = least_of(off, place, rim.x.size, _ON_RIM_PX)
-    own = off < _ON_RIM_PX
-    own &= off <= least[place]
-    return place[own], circle[own]
-
-
-def _off_circles(
-    circles: Circles, x: Floats, y: Floats, region: Places, regions: int
-) -> tuple[Places, Places, Floats]:
-    """List every place with every circle of its region, and how far beyond that circle it lies."""
     many, offset = circles.many(regions)
-    place, circle = pairs_between(offset[region], (offset + many)[region])
-    u, v = x[place] - circles.x[circle], y[place] - circles.y[circle]
-    return place, circle, np.sqrt(u * u + v * v) - circles.radius[circle]
+    place, circle = pairs_between(offset[rim.region], offset[rim.region] + many[rim.region])
+    off = np.abs(
+        np.hypot(rim.x[place] - circles.x[circle], rim.y[place] - circles.y[circle])
+        - circles.radius[circle]
+    )
+    least = np.full(rim.x.size, _ON_RIM_PX)
+    np.minimum.at(least, place, off)
+    own = (off <= least[place]) & (off < _ON_RIM_PX)
+    return place[own], circle[own]
 
 
 def _fitted(circles: Circles, rim: Rim, regions: int, least_rim: float = 0.0) -> Circles:
@@ -229,8 +217,7 @@ def _fit(
     centre_u = np.where(usable, (right_u * vv - right_v * uv) / determinant, 0.0)
     centre_v = np.where(usable, (right_v * uu - right_u * uv) / determinant, 0.0)
     radius = np.sqrt(centre_u**2 + centre_v**2 + (uu + vv) / safe)
-    u, v = u - centre_u[group], v - centre_v[group]
-    off = np.sqrt(u * u + v * v) - radius[group]
+    off = np.hypot(u - centre_u[group], v - centre_v[group]) - radius[group]
     rms = np.where(usable, np.sqrt(total(off * off) / safe), np.inf)
     return mean_x + centre_u, mean_y + centre_v, radius, rms, count
 
@@ -241,15 +228,19 @@ def _explained(circles: Circles, rim: Rim, whole: Moments) -> Bools:
     Drops that come in at a slant leave ellipses, and no number of circles makes those stains two.
     """
     regions = whole.area.size
-    place, _, off = _off_circles(circles, rim.x, rim.y, rim.region, regions)
-    to_circle2 = least_of(off * off, place, rim.x.size, _FAR_PX**2)
+    many, offset = circles.many(regions)
+    place, circle = pairs_between(offset[rim.region], offset[rim.region] + many[rim.region])
+    off = np.hypot(rim.x[place] - circles.x[circle], rim.y[place] - circles.y[circle])
+    to_circle = np.full(rim.x.size, np.inf)
+    np.minimum.at(to_circle, place, np.abs(off - circles.radius[circle]))
     u, v = rim.x - whole.centre[rim.region, 0], rim.y - whole.centre[rim.region, 1]
     xx, yy, xy = (one[rim.region] for one in (whole.xx, whole.yy, whole.xy))
     square = (yy * u * u - 2.0 * xy * u * v + xx * v * v) / np.maximum(xx * yy - xy * xy, 1e-9)
     # The rim of a filled ellipse lies two standard deviations off its middle.
-    to_ellipse2 = (u * u + v * v) * (1.0 - 2.0 / np.sqrt(np.maximum(square, 1e-9))) ** 2
-    of_circles = np.bincount(rim.region, weights=to_circle2, minlength=regions)
-    of_ellipse = np.bincount(rim.region, weights=to_ellipse2, minlength=regions)
+    to_ellipse = np.hypot(u, v) * np.abs(1.0 - 2.0 / np.sqrt(np.maximum(square, 1e-9)))
+    to_circle = np.minimum(to_circle, 1e3)
+    of_circles = np.bincount(rim.region, weights=to_circle**2, minlength=regions)
+    of_ellipse = np.bincount(rim.region, weights=to_ellipse**2, minlength=regions)
     return np.asarray(of_circles < _CLOSER**2 * of_ellipse, dtype=np.bool_)
 
 
@@ -277,7 +268,9 @@ def _standing_out(circles: Circles, rim: Rim, runs: Runs, shelf: Shelf) -> Circl
 def _beyond(circles: Circles, runs: Runs, shelf: Shelf) -> Bools:
     """Pixels of the shelf that lie in no circle, not even one a little larger."""
     many, offset = circles.many(runs.regions)
-    run, circle = pairs_between(offset[runs.region], (offset + many)[runs.region])
+    region = runs.region[shelf.run]
+    which, circle = pairs_between(offset[region], offset[region] + many[region])
+    run = shelf.run[which]
     square = (circles.radius[circle] + _SLACK_PX) ** 2 - (runs.row[run] - circles.y[circle]) ** 2
     meets = square > 0.0
     run, circle, half = run[meets], circle[meets], np.sqrt(square[meets])
@@ -285,10 +278,7 @@ def _beyond(circles: Circles, runs: Runs, shelf: Shelf) -> Bools:
     high = np.minimum(np.floor(circles.x[circle] + half).astype(np.intp) + 1, runs.after[run])
     home = runs.region[run]
     begin = (runs.row[run] + shelf.shift_y[home]) * shelf.mask.shape[1] + shelf.shift_x[home]
-    length = np.maximum(high - low, 0)
-    ends = np.cumsum(length)
-    pixel = np.repeat(begin + low - ends + length, length)
-    pixel += np.arange(pixel.size)
+    _, pixel = pairs_between(begin + low, begin + high)
     left = shelf.mask.copy()
     left.ravel()[pixel] = False
     return left
@@ -298,10 +288,17 @@ def _farthest(
     circles: Circles, rim: Rim, on: Places, group: Places, groups: int, regions: int
 ) -> tuple[Floats, Floats]:
     """How far each group reaches beyond the circles [px]; radius of the largest in its region."""
-    place, circle, beyond = _off_circles(circles, rim.x[on], rim.y[on], rim.region[on], regions)
-    least = least_of(beyond, place, on.size, 0.0)
+    many, offset = circles.many(regions)
+    home = rim.region[on]
+    place, circle = pairs_between(offset[home], offset[home] + many[home])
+    beyond = (
+        np.hypot(rim.x[on][place] - circles.x[circle], rim.y[on][place] - circles.y[circle])
+        - circles.radius[circle]
+    )
+    least = np.full(on.size, np.inf)
+    np.minimum.at(least, place, beyond)
     farthest, host = np.zeros(groups), np.zeros(groups)
-    np.maximum.at(farthest, group, least)
+    np.maximum.at(farthest, group, np.where(np.isfinite(least), least, 0.0))
     np.maximum.at(host, group[place], circles.radius[circle])
     return farthest, host
 

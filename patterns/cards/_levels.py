@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,8 +22,6 @@ _LEVELS: Final = 256
 # Lines looked at for choosing the channel, and how many of them make a tile.
 _SAMPLE_LINES: Final = 64
 _LINES_A_TILE: Final = 4
-# So many pixels of stain on a quarter of them choose the channel.
-_ENOUGH_INSIDE: Final = 100
 # What is darker than the paper by this many scatters and this share of it is looked at as stain.
 _CLEAR_SCATTERS: Final = 5.0
 _CLEAR_SHARE: Final = 0.08
@@ -48,64 +46,48 @@ class Levels:
 
 
 def best_channel(pixels: Bytes) -> tuple[int, Levels]:
-    """Choose the channel in which paper and ink lie furthest apart for the scatter.
-
-    Some lines tell which, where there is stain enough on them; all that are looked at, how far.
-    """
+    """Choose the channel in which paper and ink lie furthest apart for the scatter."""
     lines = pixels[:: max(1, pixels.shape[0] // _SAMPLE_LINES)]
-    few = _by_channel(lines[::_LINES_A_TILE]) if pixels.shape[2] > 1 else []
-    best = _best_of(few) if few else 0
-    if few and few[best].stained < _ENOUGH_INSIDE:
-        found = _by_channel(lines)
-        best = _best_of(found)
-        return best, found[best]
-    return best, _levels(_flattened(np.ascontiguousarray(lines[..., best])))
-
-
-def middle_of(values: NDArray[Any]) -> float:
-    """The upper median, without what `np.median` does besides; values must be there."""
-    flat, half = values.ravel(), values.size // 2
-    return float(np.partition(flat, half)[half])
-
-
-def _by_channel(lines: Bytes) -> list[Levels]:
-    return [
+    found = [
         _levels(_flattened(np.ascontiguousarray(lines[..., index])))
         for index in range(lines.shape[2])
     ]
-
-
-def _best_of(found: list[Levels]) -> int:
-    return max(range(len(found)), key=lambda index: found[index].merit)
+    best = max(range(len(found)), key=lambda index: found[index].merit)
+    return best, found[best]
 
 
 def _flattened(lines: Bytes) -> Bytes:
     """Take uneven light out of some full lines: paper comes to the commonest of its levels."""
     level = _tile_quantile(lines, _LINES_A_TILE, TILE_PX, 0.8)
-    middle = middle_of(level)
+    middle = float(np.median(level))
     # A clip or a lid is no shading.
     level = np.where(level < 0.6 * middle, middle, np.maximum(level, 1.0))
-    gains = np.repeat((middle / level).astype(np.float32), TILE_PX, axis=1)[:, : lines.shape[1]]
-    flat = lines * np.repeat(gains, _LINES_A_TILE, axis=0)[: lines.shape[0]]
-    flat += np.float32(0.5)
-    result: Bytes = np.minimum(flat, 255, out=flat).astype(np.uint8)
-    return result
+    flat = np.empty_like(lines)
+    for band, gains in enumerate((middle / level).astype(np.float32)):
+        rows = slice(band * _LINES_A_TILE, (band + 1) * _LINES_A_TILE)
+        gain = np.repeat(gains, TILE_PX)[: lines.shape[1]]
+        flat[rows] = np.minimum(lines[rows] * gain + np.float32(0.5), 255)
+    return flat
 
 
-def _tiles(plane: Bytes, height: int, width: int) -> Bytes:
-    """Pixels of every tile: (down, along, P); the last ones are filled up from the edge."""
+def _tiles(plane: Bytes, height: int, width: int) -> tuple[Bytes, NDArray[np.intp]]:
+    """Sort the pixels of every tile: (down, along, P), the tile's own at the end; how many."""
     rows, columns = plane.shape
     down, along = -(-rows // height), -(-columns // width)
-    filling = ((0, down * height - rows), (0, along * width - columns))
-    padded = np.pad(plane, filling, mode="edge")
-    return padded.reshape(down, height, along, width).swapaxes(1, 2).reshape(down, along, -1)
+    padded = np.zeros((down * height, along * width), dtype=np.uint8)
+    padded[:rows, :columns] = plane
+    tiles = padded.reshape(down, height, along, width).swapaxes(1, 2).reshape(down, along, -1)
+    tiles.sort(axis=2)
+    full_down = np.minimum(height, rows - height * np.arange(down))
+    full_along = np.minimum(width, columns - width * np.arange(along))
+    return tiles, np.outer(full_down, full_along)
 
 
 def _tile_quantile(lines: Bytes, height: int, width: int, quantile: float) -> Floats:
     """Level under which a share of each tile's pixels lies."""
-    tiles = _tiles(lines[:, ::SAMPLE_STEP], height, width // SAMPLE_STEP)
-    place = int(quantile * tiles.shape[2])
-    return np.partition(tiles, place, axis=2)[..., place].astype(np.float64)
+    tiles, own = _tiles(lines[:, ::SAMPLE_STEP], height, width // SAMPLE_STEP)
+    place = tiles.shape[2] - 1 - ((1.0 - quantile) * own).astype(np.intp)
+    return np.take_along_axis(tiles, place[..., None], axis=2)[..., 0].astype(np.float64)
 
 
 def _levels(lines: Bytes) -> Levels:
@@ -119,7 +101,7 @@ def _levels(lines: Bytes) -> Levels:
         stained = inside.size
         if stained < FEW_INSIDE:
             break
-        moved = middle_of(inside)
+        moved = float(np.median(inside))
         if abs(moved - ink) < 0.5:
             break
         ink = moved
@@ -128,9 +110,8 @@ def _levels(lines: Bytes) -> Levels:
 
 def _inside(lines: Bytes, cut: float) -> Bytes:
     """Pixels darker than a cut, those off the rim where there are enough of them."""
-    dark = lines < np.uint8(np.ceil(min(cut, 255.0)))
-    inside = dark[:, 2:-2] & dark[:, :-4]
-    inside &= dark[:, 4:]
+    dark = lines < cut
+    inside = dark[:, 2:-2] & dark[:, :-4] & dark[:, 4:]
     found = lines[:, 2:-2][inside]
     return found if found.size >= 4 * FEW_INSIDE else lines[dark]
 
@@ -165,7 +146,10 @@ def paper_level_of(channel: Bytes, levels: Levels) -> Floats:
     """
     side = TILE_PX // SAMPLE_STEP
     thin = channel[::SAMPLE_STEP, ::SAMPLE_STEP]
-    tiles = _tiles(thin, side, side)
+    down, along = -(-thin.shape[0] // side), -(-thin.shape[1] // side)
+    padded = np.zeros((down * side, along * side), dtype=np.uint8)
+    padded[: thin.shape[0], : thin.shape[1]] = thin
+    tiles = padded.reshape(down, side, along, side).swapaxes(1, 2).reshape(down, along, -1)
     # From far down, so that the scatter of uneven light is in, to close to the paper, so that
     # the pale rims of stains are out.
     level, reach = tiles.max(axis=2).astype(np.float64), levels.contrast / 2.0

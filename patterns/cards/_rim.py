@@ -10,18 +10,15 @@ alone: their whole missing light, which blur spreads but does not lessen, gives 
 
 from __future__ import annotations
 
-import math
-from dataclasses import dataclass, fields
-from itertools import pairwise
+from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
-from patterns.cards._levels import middle_of
 from patterns.cards._runs import Floats, Places, Runs
-from patterns.cards.separate import Bytes, Separation
+from patterns.cards.separate import Separation
 
 # A run must be this long for its middle to show the ink of the stain without the rim.
 _PLATEAU_PX: Final = 8
@@ -42,10 +39,6 @@ class Boxes:
     left: Places
     bottom: Places
     right: Places
-
-    def of(self, chosen: NDArray[np.bool_]) -> Boxes:
-        """Those of chosen regions."""
-        return Boxes(*(getattr(self, one.name)[chosen] for one in fields(self)))
 
     @property
     def height(self) -> Places:
@@ -86,27 +79,24 @@ def ink_of(separation: Separation, runs: Runs) -> Floats:
 def rim_of(separation: Separation, runs: Runs, ink: Floats) -> tuple[Floats, Floats]:
     """Where each run begins and ends: (R,) and (R,), 0 at the middle of the first pixel. [px]"""
     _, left, _, right = separation.valid_px
-    # The grey level half way from the paper around the run to the stain's own ink.
-    share = separation.threshold_percent / 100.0 * (1.0 - separation.ink_share)
-    level = separation.paper_at(runs.row, runs.first) * (1.0 - share * ink[runs.region])
-    line = runs.row * separation.channel.shape[1]
-    grey = separation.channel.ravel()
+    level = separation.threshold_percent / 100.0 * ink[runs.region]
     last = runs.after - 1
-    before = _crossing(
-        grey[line + runs.first], grey[line + np.maximum(runs.first - 1, left)], level
-    )
-    behind = _crossing(grey[line + last], grey[line + np.minimum(runs.after, right - 1)], level)
+    before = _crossing(separation, runs.row, runs.first, np.maximum(runs.first - 1, left), level)
+    behind = _crossing(separation, runs.row, last, np.minimum(runs.after, right - 1), level)
     # At the edge of the card the pixel ends the run, not the rim.
     before = np.where(runs.first <= left, 0.5, before)
     behind = np.where(runs.after >= right, 0.5, behind)
     return runs.first - before, last + behind
 
 
-def _crossing(inside: Bytes, outside: Bytes, level: Floats) -> Floats:
-    """How far from the inner pixel towards the outer one the grey passes the level. [px]"""
-    dark = inside.astype(np.float64)
+def _crossing(
+    separation: Separation, row: Places, inside: Places, outside: Places, level: Floats
+) -> Floats:
+    """How far from the inner pixel towards the outer one the strength passes the level. [px]"""
+    high = separation.strength_at(row, inside)
+    low = separation.strength_at(row, outside)
     # The level of a stain's own ink may lie a little beyond the pair that the mask was cut at.
-    return np.clip((level - dark) / np.maximum(outside - dark, 0.1), -0.5, 1.5)
+    return np.clip((high - level) / np.maximum(high - low, 1e-3), -0.5, 1.5)
 
 
 def whole_light(separation: Separation, boxes: Boxes, count: Places, ink: Floats) -> Floats:
@@ -147,27 +137,17 @@ def _light_in(
         return np.empty(0), np.zeros(chosen.size, dtype=np.bool_)
     inside = np.flatnonzero(alone)
     shape = (edge, edge)
-    window = sliding_window_view(separation.channel, shape)[top[inside], left[inside]]
-    # As many dark pixels as the region has: nothing else is near. Where the window reaches into
-    # a tile with another level of paper, some are taken for not alone, which does no harm.
-    middle = top[inside] + edge // 2, left[inside] + edge // 2
-    share = separation.threshold_percent / 100.0 * (1.0 - separation.ink_share)
-    cut = np.ceil(separation.paper_at(*middle) * (1.0 - share)).astype(np.uint8)
-    only = _sum((window < cut[:, None, None]).view(np.uint8)) == count[chosen[inside]]
-    inside, window = inside[only], window[only]
+    stained = sliding_window_view(separation.mask, shape)[top[inside], left[inside]]
+    only = np.count_nonzero(stained, axis=(1, 2)) == count[chosen[inside]]
+    inside = inside[only]
     alone = np.zeros(chosen.size, dtype=np.bool_)
     alone[inside] = True
-    core = _sum(window[:, 1:-1, 1:-1])
-    ring = (_sum(window) - core) / (4 * edge - 4)
+    window = sliding_window_view(separation.channel, shape)[top[inside], left[inside]]
+    total = window.sum(axis=(1, 2), dtype=np.int64)
+    core = window[:, 1:-1, 1:-1].sum(axis=(1, 2), dtype=np.int64)
+    ring = (total - core) / (4 * edge - 4)
     missing = ring * (edge - 2) ** 2 - core
     return missing / (np.maximum(ring, 1.0) * (1.0 - separation.ink_share)), alone
-
-
-def _sum(windows: Bytes) -> Floats:
-    """Sum of each of some windows (K, …): along lines of its own, which is quick."""
-    flat = np.ascontiguousarray(windows).reshape(windows.shape[0], math.prod(windows.shape[1:]))
-    sums: Floats = flat.sum(axis=1, dtype=np.uint32).astype(np.float64)
-    return sums
 
 
 def loss_of(light_area: Floats, half_area: Floats) -> tuple[Floats, float]:
@@ -183,15 +163,15 @@ def loss_of(light_area: Floats, half_area: Floats) -> tuple[Floats, float]:
         straight lines between the classes; a usual value where there are too few. [px²]
     of_large : of stains many pixels wide. [px²]
     """
-    known = np.flatnonzero(np.isfinite(light_area))
-    known = known[np.argsort(half_area[known])]
+    known = np.isfinite(light_area)
     size, loss = half_area[known], light_area[known] - half_area[known]
-    ends = [0, *np.searchsorted(size, _CLASSES_PX2).tolist(), size.size]
+    place = np.digitize(size, _CLASSES_PX2)
     at, found = [], []
-    for first, after in pairwise(ends):
-        if after - first >= _FEWEST_FOR_BLUR:
-            at.append(float(size[(first + after) // 2]))
-            found.append(min(max(middle_of(loss[first:after]), 0.0), _MOST_LOSS_PX2))
+    for index in range(len(_CLASSES_PX2) + 1):
+        here = place == index
+        if np.count_nonzero(here) >= _FEWEST_FOR_BLUR:
+            at.append(float(np.median(size[here])))
+            found.append(min(max(float(np.median(loss[here])), 0.0), _MOST_LOSS_PX2))
     if not at:
         return np.full(half_area.size, _USUAL_LOSS_PX2), _USUAL_LOSS_PX2
     return np.interp(half_area, at, found), found[-1]

@@ -6,11 +6,11 @@ over the pixels is work on short arrays. Regions touch through edges and corners
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.sparse import csr_array
+from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
 
 Floats = NDArray[np.float64]
@@ -35,18 +35,6 @@ class Runs:
     region: Places
     regions: int
 
-    def of(self, chosen: NDArray[np.bool_]) -> Runs:
-        """Those of chosen regions (K,), which are numbered anew in the same order."""
-        kept = chosen[self.region]
-        number = np.cumsum(chosen) - 1
-        return Runs(
-            self.row[kept],
-            self.first[kept],
-            self.after[kept],
-            number[self.region[kept]],
-            int(np.count_nonzero(chosen)),
-        )
-
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Moments:
@@ -65,24 +53,15 @@ class Moments:
     yy: Floats
     xy: Floats
 
-    def of(self, chosen: NDArray[np.bool_] | slice) -> Moments:
-        """Those of chosen regions."""
-        return Moments(*(getattr(self, one.name)[chosen] for one in fields(self)))
-
-    def axes(self) -> Floats:
-        """Length and breadth of the ellipse of the same moments, (K, 2). [px]
+    def axes(self) -> tuple[Floats, Floats]:
+        """Ellipse of the same moments: (K, 2) length and breadth [px], (K,) angle [°].
 
         A filled ellipse has a variance of a quarter of its half axis squared.
         """
         middle, half = (self.xx + self.yy) / 2.0, (self.xx - self.yy) / 2.0
-        apart = np.sqrt(half * half + self.xy * self.xy)
-        squares = np.stack([middle + apart, np.maximum(middle - apart, 0.0)], axis=1)
-        return np.asarray(4.0 * np.sqrt(squares), dtype=np.float64)
-
-    def angle(self) -> Floats:
-        """Angle of its long axis, (K,). [°]"""
-        angle: Floats = np.rad2deg(0.5 * np.arctan2(self.xy, (self.xx - self.yy) / 2.0))
-        return angle
+        apart = np.hypot(half, self.xy)
+        lengths = 4.0 * np.sqrt(np.stack([middle + apart, np.maximum(middle - apart, 0.0)], 1))
+        return lengths, np.rad2deg(0.5 * np.arctan2(self.xy, half))
 
     def fill(self) -> Floats:
         """Area as a share of the ellipse of the same moments: 1 for a filled ellipse."""
@@ -120,9 +99,10 @@ def _join(first: Places, after: Places, pitch: int) -> tuple[Places, int]:
         return first, 0
     low = np.searchsorted(after, first + pitch, side="left")
     high = np.searchsorted(first, after + pitch, side="right")
-    _, lower = pairs_between(low, high)
-    start = np.append(0, np.cumsum(np.maximum(high - low, 0)))
-    graph = csr_array((np.ones(lower.size), lower, start), shape=(first.size, first.size))
+    upper, lower = pairs_between(low, high)
+    graph = coo_array(
+        (np.ones(upper.size, dtype=np.int8), (upper, lower)), shape=(first.size, first.size)
+    )
     regions, region = connected_components(graph, directed=False)
     return region.astype(np.intp), int(regions)
 
@@ -132,18 +112,8 @@ def pairs_between(low: Places, high: Places) -> tuple[Places, Places]:
     many = np.maximum(high - low, 0)
     ends = np.cumsum(many)
     one = np.repeat(np.arange(low.size), many)
-    other = np.repeat(low - ends + many, many)
-    other += np.arange(other.size)
+    other = np.arange(int(ends[-1]) if ends.size else 0) + np.repeat(low - ends + many, many)
     return one, other
-
-
-def least_of(values: Floats, place: Places, places: int, otherwise: float) -> Floats:
-    """Least value of each place, `otherwise` where there is none; places come in order."""
-    least = np.full(places, otherwise)
-    if place.size:
-        first = np.flatnonzero(np.diff(place, prepend=-1))
-        least[place[first]] = np.minimum.reduceat(values, first)
-    return least
 
 
 def moments(row: Places, start: Floats, end: Floats, region: Places, regions: int) -> Moments:

@@ -2,20 +2,17 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields
-from typing import Final
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.ndimage import distance_transform_edt
 
 from patterns.cards._rim import Boxes
-from patterns.cards._runs import Floats, Places, Runs
+from patterns.cards._runs import Floats, Places, Runs, pairs_between
 
-Shorts = NDArray[np.uint16]
+Singles = NDArray[np.float32]
 Bools = NDArray[np.bool_]
-
-# Squares of two such distances add up to less than 2¹⁶. Whatever is deeper is no stain.
-_DEEPEST_PX: Final = 180
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -24,15 +21,16 @@ class Shelf:
 
     Attributes
     ----------
-    mask : the picture; its first and last line and column are paper.
-    depth2 : square of each pixel's distance to the paper. [px²]
+    mask, depth : the picture, and each pixel's distance to the paper. [px]
     owner : whose pixel it is.
+    run : (R,) runs of these regions.
     shift_y, shift_x : (K,) from the card to the picture, region by region. [px]
     """
 
     mask: Bools
-    depth2: Shorts
+    depth: Singles
     owner: NDArray[np.int32]
+    run: Places
     shift_y: Places
     shift_x: Places
 
@@ -47,76 +45,54 @@ class Rim:
     pixel_y: Places
     pixel_x: Places
 
-    def kept(self, keep: Bools) -> Rim:
-        """Return those chosen."""
-        return Rim(*(getattr(self, one.name)[keep] for one in fields(self)))
 
-
-def shelve(runs: Runs, boxes: Boxes) -> Shelf:
-    """Draw regions side by side."""
-    heights = boxes.height + 2
-    down, along, shape = _shelf_places(heights, boxes.width + 2)
-    shift_y, shift_x = down + 1 - boxes.top, along + 1 - boxes.left
+def shelve(runs: Runs, boxes: Boxes, candidate: Bools, chosen: Places) -> Shelf:
+    """Draw the regions side by side."""
+    down, along, shape = _shelf_places(boxes.height[chosen] + 2, boxes.width[chosen] + 2)
+    shift_y = np.zeros(runs.regions, dtype=np.intp)
+    shift_x = np.zeros(runs.regions, dtype=np.intp)
+    shift_y[chosen] = down + 1 - boxes.top[chosen]
+    shift_x[chosen] = along + 1 - boxes.left[chosen]
+    mask = np.zeros(shape, dtype=np.bool_)
     owner = np.zeros(shape, dtype=np.int32)
-    beside2 = np.zeros(shape, dtype=np.uint16)
-    region, length = runs.region, runs.after - runs.first
-    begin = (runs.row + shift_y[region]) * shape[1] + runs.first + shift_x[region]
-    # Of every pixel of every run in turn: how many of its run lie before it and behind.
-    ends = np.cumsum(length)
-    place = np.arange(int(ends[-1]))
-    before, behind = place - np.repeat(ends - length, length), np.repeat(ends, length) - place
-    pixel = before + np.repeat(begin, length)
-    owner.ravel()[pixel] = np.repeat(region.astype(np.int32), length)
-    beside = np.minimum(np.minimum(before + 1, behind), _DEEPEST_PX).astype(np.uint16)
-    beside2.ravel()[pixel] = beside * beside
-    return Shelf(beside2 > 0, _depth2(beside2, down, heights), owner, shift_y, shift_x)
-
-
-def _depth2(beside2: Shorts, down: Places, heights: Places) -> Shorts:
-    """Square of the distance to the paper, from its square along the row.
-
-    The nearest paper pixel lies some rows off, and there it is the nearest of its row (two passes;
-    A. Rosenfeld and J. L. Pfaltz 1968 and others; from memory). The highest regions lie on top, so
-    that rows far off are only looked at for the first shelves.
-    """
-    depth2, width = beside2.ravel().copy(), beside2.shape[1]
-    flat, space = beside2.ravel(), np.empty(beside2.size, dtype=np.uint16)
-    ends, order = down + heights, np.argsort(heights)
-    # Last line of all that are at least so high.
-    reach = np.maximum.accumulate(ends[order][::-1])[::-1]
-    ranked = heights[order]
-    for off in range(1, min(int(ranked[-1]) // 2, _DEEPEST_PX) + 1):
-        size = int(reach[np.searchsorted(ranked, 2 * off)]) * width
-        farther = np.add(flat[:size], np.uint16(off * off), out=space[:size])
-        step = off * width
-        np.minimum(depth2[step:size], farther[:-step], out=depth2[step:size])
-        np.minimum(depth2[: size - step], farther[step:], out=depth2[: size - step])
-    return depth2.reshape(beside2.shape)
+    run = np.flatnonzero(candidate[runs.region])
+    region = runs.region[run]
+    begin = (runs.row[run] + shift_y[region]) * shape[1] + runs.first[run] + shift_x[region]
+    which, pixel = pairs_between(begin, begin + runs.after[run] - runs.first[run])
+    mask.ravel()[pixel] = True
+    owner.ravel()[pixel] = region[which]
+    depth = distance_transform_edt(mask).astype(np.float32)
+    return Shelf(mask, depth, owner, run, shift_y, shift_x)
 
 
 def _shelf_places(heights: Places, widths: Places) -> tuple[Places, Places, tuple[int, int]]:
     """Lay boxes on shelves, the highest first: top and left of each, and the shape."""
     order = np.argsort(-heights, kind="stable")
-    # About as wide as high; the last box of a shelf may stand out beyond the edge.
-    edge = int(np.sqrt(float(np.sum(heights * widths)))) + 1
-    before = np.cumsum(widths[order]) - widths[order]
-    shelf = np.unique(before // edge, return_inverse=True)[1]
-    first = np.searchsorted(shelf, np.arange(int(shelf[-1]) + 1))
-    high = heights[order][first]
+    # About as wide as high.
+    edge = max(int(np.sqrt(float(np.sum(heights * widths)))), int(widths.max()))
     down, along = np.empty_like(heights), np.empty_like(widths)
-    down[order] = (np.cumsum(high) - high)[shelf]
-    along[order] = before - before[first][shelf]
-    return down, along, (int(high.sum()), int((along + widths).max()))
+    top = left = shelf = 0
+    for box, height, width in zip(
+        order.tolist(), heights[order].tolist(), widths[order].tolist(), strict=True
+    ):
+        if left + width > edge:
+            top, left, shelf = top + shelf, 0, 0
+        down[box], along[box] = top, left
+        left, shelf = left + width, max(shelf, height)
+    return down, along, (top + shelf, edge)
 
 
 def rim_places(runs: Runs, start: Floats, end: Floats, shelf: Shelf) -> Rim:
     """List both ends of the runs on the shelf."""
-    down = runs.row + shelf.shift_y[runs.region]
-    along = shelf.shift_x[runs.region]
+    run = shelf.run
+    row, region = runs.row[run], runs.region[run]
+    down = row + shelf.shift_y[region]
     return Rim(
-        x=np.concatenate([start, end]),
-        y=np.concatenate([runs.row, runs.row]).astype(np.float64),
-        region=np.concatenate([runs.region, runs.region]),
+        x=np.concatenate([start[run], end[run]]),
+        y=np.concatenate([row, row]).astype(np.float64),
+        region=np.concatenate([region, region]),
         pixel_y=np.concatenate([down, down]),
-        pixel_x=np.concatenate([runs.first + along, runs.after - 1 + along]),
+        pixel_x=np.concatenate(
+            [runs.first[run] + shelf.shift_x[region], runs.after[run] - 1 + shelf.shift_x[region]]
+        ),
     )

@@ -10,7 +10,7 @@ moves the threshold along with it.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Final, Literal
 
 import numpy as np
@@ -111,17 +111,8 @@ class Separation:
         -------
         (K,) float64; with noise a little below 0 and above 1 too.
         """
-        share = self.channel[row, column] / self.paper_at(row, column)
-        return (1.0 - share) / (1.0 - self.ink_share)
-
-    def without_picture(self) -> Separation:
-        """The same without mask and channel, to be kept for every card of a bed."""
-        none = np.empty((0, 0), dtype=np.uint8)
-        return replace(self, mask=none.astype(np.bool_), channel=none)
-
-    def paper_at(self, row: NDArray[np.intp], column: NDArray[np.intp]) -> Floats:
-        """Grey level of the paper around some pixels of the image, (K,)."""
-        return self.paper_level[row // TILE_PX, column // TILE_PX]
+        paper = self.paper_level[row // TILE_PX, column // TILE_PX]
+        return (1.0 - self.channel[row, column] / paper) / (1.0 - self.ink_share)
 
 
 def separate(image: CardImage, parameters: SeparateParameters | None = None) -> Separation:

@@ -14,14 +14,7 @@ from fixtures.cards import CardPlan, DrawnCard, draw_card
 from patterns.cards._runs import find_runs
 from patterns.cards.decode import CardImage
 from patterns.cards.separate import Separation, separate
-from patterns.cards.stains import (
-    Flag,
-    StainParameters,
-    Stains,
-    measure_stains,
-    outline,
-    told_apart,
-)
+from patterns.cards.stains import Flag, StainParameters, Stains, measure_stains
 from patterns.errors import InputError
 
 Floats = NDArray[np.float64]
@@ -96,16 +89,6 @@ def test_stains_that_touch_by_chance(cover_percent: float) -> None:
     assert abs(cover) < 2.0
     assert abs(count) < 6.0
     assert stains.split_percent > cover_percent
-
-
-def test_cards_told_apart_together_are_as_told_apart_alone() -> None:
-    plans = [{"cover_percent": cover, "touching": True, "height_mm": 15.0} for cover in (0.0, 3, 9)]
-    cards = [card(**plan) for plan in plans]
-    together = told_apart([outline(separation, drawn.dpi) for drawn, separation, _ in cards])
-    for (_, _, alone), one in zip(cards, together, strict=True):
-        for name in ("area_um2", "centre_px", "weight", "flag"):
-            np.testing.assert_allclose(getattr(one, name), getattr(alone, name), rtol=1e-9)
-        assert one.remarks == alone.remarks
 
 
 def test_much_cover_is_warned_of() -> None:
