@@ -70,8 +70,7 @@ PAGES = [
 NO_PAGES = {
     "home", "alive", "sign-out", "aircraft-service", "passes-add", "pass-aborted", "analyse",
     "pass-overrule", "raw-file", "report", "paper", "withdraw", "card-places", "card-again",
-    "card-confirm",
-    "card-scan-file", "card-picture", "card-stains",
+    "card-confirm", "card-scan-file", "card-picture", "card-stains",
 }  # fmt: skip
 REFUSED = {("owner", "/nowhere/"): 404, ("pilot", "/fleet/new/"): 403}
 
