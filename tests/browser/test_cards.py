@@ -42,8 +42,10 @@ def test_scans_are_sent_and_measured_without_a_reload(
     expect(sent.nth(1)).to_contain_text("this is no picture")
     expect(page.locator("#scan-1 tbody tr")).to_have_count(2, timeout=60_000)
     expect(page.locator("#scan-1 .outline")).to_have_count(2)
-    expect(page.get_by_role("heading", name="Next: say where the cards lay")).to_be_visible()
+    expect(page.get_by_role("heading", name="Next: confirm the outlines")).to_be_visible()
     assert page.evaluate("window.same")
+    page.get_by_role("button", name="These are the cards").click()
+    expect(page.get_by_role("heading", name="Next: say where the cards lay")).to_be_visible()
 
 
 def test_stain_tells_its_size_by_key_and_by_pointer(
