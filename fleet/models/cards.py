@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 import json
 from functools import cached_property
 from typing import Any, ClassVar
@@ -11,6 +10,7 @@ from django.db import models
 
 from fleet.models.base import OperatorRecord, Sealed
 from fleet.models.visits import FlightPass, RawFile, Test
+from fleet.storage import digest_of
 from patterns.plain import canonical_bytes
 
 
@@ -110,13 +110,8 @@ class CardRun(Sealed, OperatorRecord):
     @property
     def outlines_digest(self) -> str:
         """Return the digest of the outlines found: measured again, the same ones have the same."""
-        return outlines_digest(self.cards)
-
-
-def outlines_digest(cards: list[dict[str, Any]]) -> str:
-    """Return the SHA-256 of numbers and corners of the cards of a document."""
-    outlines = [[card["number"], card["corners_px"]] for card in cards]
-    return hashlib.sha256(canonical_bytes({"outlines": outlines})).hexdigest()
+        outlines = [[card["number"], card["corners_px"]] for card in self.cards]
+        return digest_of(canonical_bytes({"outlines": outlines}))
 
 
 class CardConfirmation(Sealed, OperatorRecord):

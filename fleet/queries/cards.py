@@ -8,7 +8,7 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from typing import Any
 
-from django.db.models import OuterRef, Prefetch, Subquery
+from django.db.models import Case, OuterRef, Prefetch, Subquery, When
 
 from fleet import storage
 from fleet.models import ENDED, AuditRow, CardConfirmation, CardRun, CardScan, Job, Person, Test
@@ -89,26 +89,26 @@ class CardsOfTest:
 
 
 def scans_seen(person: Person, test: Test) -> list[SeenScan]:
-    """Return the scans of a test with the cards of their latest measurement: six queries.
+    """Return the scans of a test with the cards of their latest measurement: five queries.
 
     Of earlier measurements, which are only listed, the documents stay where they are.
     """
+    latest = CardRun.objects.filter(scan=OuterRef("scan")).order_by("-number").values("pk")[:1]
+    runs = CardRun.objects.defer("document").annotate(
+        latest_document=Case(When(pk=Subquery(latest), then="document"))
+    )
     scans = list(
         card_scans_of(person)
         .filter(test=test)
         .prefetch_related(
-            Prefetch("runs", queryset=CardRun.objects.defer("document")),
+            Prefetch("runs", queryset=runs),
             "places",
             confirmations(),
         )
     )
-    latest = CardRun.objects.filter(scan=OuterRef("scan")).order_by("-number").values("pk")[:1]
-    documents = dict(
-        CardRun.objects.filter(scan__in=scans, pk=Subquery(latest)).values_list("pk", "document")
-    )
-    for scan in scans:
-        for run in list(scan.runs.all())[:1]:
-            run.document = documents[run.pk]
+    for run in (run for scan in scans for run in scan.runs.all()):
+        if run.latest_document is not None:  # type: ignore[attr-defined]
+            run.document = run.latest_document  # type: ignore[attr-defined]
     jobs: dict[Any, Job] = {}
     for job in Job.objects.filter(kind="cards", subject_id__in=[s.pk for s in scans]).order_by(
         "created_at", "id"
@@ -130,7 +130,9 @@ def under_way(person: Person, test: Test) -> dict[int, Job]:
     return {numbers[job.subject_id]: job for job in jobs}
 
 
-def confirmation_of(run: CardRun, confirmations: Iterable[CardConfirmation]) -> Any:
+def confirmation_of(
+    run: CardRun, confirmations: Iterable[CardConfirmation]
+) -> CardConfirmation | None:
     """Return the newest of a scan's confirmations that is about the outlines of a measurement."""
     digest = run.outlines_digest
     return next((one for one in confirmations if one.outlines_digest == digest), None)

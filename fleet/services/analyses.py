@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 import json
 from collections.abc import Callable
 from dataclasses import asdict, dataclass
@@ -139,10 +138,10 @@ def _store(job: Job, settings: Settings, inputs: dict[str, Any], result: Analysi
         method_version=METHOD_VERSION,
         parameters=asdict(settings),
         inputs=inputs,
-        inputs_digest=_digest(json.dumps(inputs, sort_keys=True).encode()),
+        inputs_digest=storage.digest_of(json.dumps(inputs, sort_keys=True).encode()),
         weather=weather,
         document=document.decode(),
-        document_digest=_digest(document),
+        document_digest=storage.digest_of(document),
         accepted_passes=sum(outcome.accepted for outcome in result.passes),
         one_way_swath_m=one_way.swath_m,
         one_way_cv_percent=one_way.cv_percent,
@@ -158,7 +157,3 @@ def _store(job: Job, settings: Settings, inputs: dict[str, Any], result: Analysi
         operator=test.operator,
         after={"document_digest": run.document_digest, "inputs_digest": run.inputs_digest},
     )
-
-
-def _digest(data: bytes) -> str:
-    return hashlib.sha256(data).hexdigest()

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import asdict, dataclass
 from typing import Any
@@ -202,11 +201,11 @@ def confirm_cards(
     if latest is None or latest.outlines_digest != run.outlines_digest:
         refuse({"__all__": ["The scan was measured again meanwhile: look at its outlines anew."]})
     numbers = [card["number"] for card in run.cards]
-    said = {number: reason.strip()[:200] for number, reason in (not_cards or {}).items()}
+    said = {number: reason.strip() for number, reason in (not_cards or {}).items()}
     errors = [f"Scan {scan.number} has no card {one}." for one in said if one not in numbers]
     errors += [f"Card {one}: say why it is no card." for one, reason in said.items() if not reason]
     refuse({"not_cards": errors} if errors else {})
-    before: CardConfirmation | None = confirmation_of(run, scan.confirmations.all())
+    before = confirmation_of(run, scan.confirmations.all())
     row = CardConfirmation(
         operator=scan.operator,
         scan=scan,
@@ -337,7 +336,7 @@ def _store(job: Job, scan: CardScan, settings: CardSettings, document: bytes, pr
         method_version=METHOD_VERSION,
         parameters=asdict(settings),
         document=document.decode(),
-        document_digest=hashlib.sha256(document).hexdigest(),
+        document_digest=storage.digest_of(document),
         preview_digest=preview,
         requested_by=job.requested_by,
     )

@@ -121,12 +121,8 @@ def card_confirm(request: HttpRequest, scan_id: Any) -> HttpResponse:
     """Say that the outlines shown are the cards, or which are none."""
     scan = get_object_or_404(card_scans_of(request.user), pk=scan_id)
     by = rules.allow(rules.may_test, request.user)
-    asked = request.POST.get("run", "")
-    run = (
-        scan.runs.filter(number=int(asked)).first()
-        if asked.isdecimal() and len(asked) < 7
-        else None
-    )
+    number = _number(request.POST.get("run", ""))
+    run = scan.runs.filter(number=number).first()
     if run is None:
         messages.error(request, "Look at the outlines of the scan first, then confirm them.")
         return redirect(_section(scan))
@@ -158,6 +154,11 @@ def card_again(request: HttpRequest, scan_id: Any) -> HttpResponse:
     if form.carries_out(lambda: card_services.measure_again(scan, by=by, settings=form.settings())):
         return redirect(_section(scan))
     return _shown_again(request, scan, "again_form", form)
+
+
+def _number(asked: str) -> int | None:
+    """Return the number of a measurement that was asked for; None where it can be none."""
+    return int(asked) if asked.isdecimal() and len(asked) < 7 else None
 
 
 def _section(scan: CardScan) -> str:
@@ -227,9 +228,8 @@ def card_stains(request: HttpRequest, scan_id: Any, number: int) -> HttpResponse
 def _measured(request: HttpRequest, scan_id: Any, number: int) -> tuple[CardRun, dict[str, Any]]:
     """Return the measurement asked for by ?run, or the newest, and what it has of a card."""
     scan = get_object_or_404(card_scans_of(request.user), pk=scan_id)
-    asked = request.GET.get("run", "")
-    known = asked.isdecimal() and len(asked) < 7
-    runs = scan.runs.filter(number=int(asked)) if known else scan.runs.all()
+    asked = _number(request.GET.get("run", ""))
+    runs = scan.runs.all() if asked is None else scan.runs.filter(number=asked)
     run = runs.first()
     if run is None:
         raise Http404

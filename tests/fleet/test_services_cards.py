@@ -240,5 +240,5 @@ def test_cards_of_others_are_not_seen(cast: Cast, flown):
 def test_queries_do_not_grow_with_scans(cast: Cast, flown, django_assert_num_queries):
     for number in (1, 2, 3):
         make_cards(cast, flown, cards=2, seed=10 * number)
-        with django_assert_num_queries(6):  # scans, runs, places, confirmations, documents, jobs
+        with django_assert_num_queries(5):  # scans, runs, places, confirmations, jobs
             scans_seen(cast.analyst, flown)
