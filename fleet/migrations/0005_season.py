@@ -14,294 +14,6 @@ class Migration(migrations.Migration):
     ]
 
     operations = [
-        migrations.CreateModel(
-            name='Gift',
-            fields=[
-                ('id', models.UUIDField(default=uuid_utils.compat.uuid7, editable=False, primary_key=True, serialize=False)),
-                ('created_at', models.DateTimeField(auto_now_add=True)),
-                ('giver', models.CharField(max_length=120)),
-                ('kind', models.CharField(choices=[('hours', 'Hours of work'), ('material', 'Material'), ('money', 'Money')], max_length=8)),
-                ('amount', models.FloatField()),
-                ('unit', models.CharField(help_text='h, L, pieces, USD…', max_length=20)),
-                ('what', models.CharField(blank=True, max_length=200)),
-                ('given_on', models.DateField()),
-            ],
-            options={
-                'ordering': ['-given_on', 'id'],
-            },
-        ),
-        migrations.CreateModel(
-            name='Invitation',
-            fields=[
-                ('id', models.UUIDField(default=uuid_utils.compat.uuid7, editable=False, primary_key=True, serialize=False)),
-                ('created_at', models.DateTimeField(auto_now_add=True)),
-                ('email', models.EmailField(max_length=254)),
-                ('name', models.CharField(max_length=120)),
-                ('role', models.CharField(choices=[('owner', 'Operator: owner or manager'), ('pilot', 'Operator: pilot')], max_length=10)),
-                ('may_change_setups', models.BooleanField(default=False, help_text='For a pilot: may record set-ups all the same.')),
-                ('token_digest', models.CharField(editable=False, max_length=64, unique=True)),
-                ('expires_at', models.DateTimeField()),
-                ('accepted_at', models.DateTimeField(blank=True, null=True)),
-                ('withdrawn_at', models.DateTimeField(blank=True, null=True)),
-            ],
-            options={
-                'ordering': ['-created_at', '-id'],
-            },
-        ),
-        migrations.CreateModel(
-            name='Jurisdiction',
-            fields=[
-                ('id', models.UUIDField(default=uuid_utils.compat.uuid7, editable=False, primary_key=True, serialize=False)),
-                ('created_at', models.DateTimeField(auto_now_add=True)),
-                ('name', models.CharField(max_length=80)),
-                ('time_zone', models.CharField(default='America/Chicago', help_text='IANA name, such as America/Chicago.', max_length=60)),
-                ('note', models.TextField(blank=True)),
-            ],
-            options={
-                'ordering': ['name', 'id'],
-            },
-        ),
-        migrations.CreateModel(
-            name='Membership',
-            fields=[
-                ('id', models.UUIDField(default=uuid_utils.compat.uuid7, editable=False, primary_key=True, serialize=False)),
-                ('created_at', models.DateTimeField(auto_now_add=True)),
-                ('kind', models.CharField(choices=[('full', 'Full member'), ('associate', 'Associate member'), ('guest', 'Guest')], max_length=9)),
-                ('joined_on', models.DateField()),
-                ('lapsed_on', models.DateField(blank=True, null=True)),
-                ('note', models.CharField(blank=True, max_length=200)),
-            ],
-            options={
-                'ordering': ['-season__starts_on', 'operator__name', 'id'],
-            },
-        ),
-        migrations.CreateModel(
-            name='PlanWord',
-            fields=[
-                ('id', models.UUIDField(default=uuid_utils.compat.uuid7, editable=False, primary_key=True, serialize=False)),
-                ('created_at', models.DateTimeField(auto_now_add=True)),
-                ('kind', models.CharField(choices=[('pin', 'On this day'), ('drop', 'Not in this plan')], max_length=4)),
-                ('day', models.DateField(blank=True, null=True)),
-            ],
-            options={
-                'ordering': ['plan_id', 'aircraft_id'],
-            },
-        ),
-        migrations.CreateModel(
-            name='Reminded',
-            fields=[
-                ('id', models.UUIDField(default=uuid_utils.compat.uuid7, editable=False, primary_key=True, serialize=False)),
-                ('created_at', models.DateTimeField(auto_now_add=True)),
-                ('kind', models.CharField(choices=[('due_soon', 'A test is due soon'), ('overdue', 'A test is overdue'), ('visit', 'A visit is tomorrow'), ('paper', 'A paper is missing'), ('setup', 'An approval ended because a set-up changed')], max_length=8)),
-                ('reason', models.CharField(max_length=200)),
-                ('words', models.TextField()),
-            ],
-            options={
-                'ordering': ['created_at', 'id'],
-            },
-        ),
-        migrations.CreateModel(
-            name='ReminderChoice',
-            fields=[
-                ('id', models.UUIDField(default=uuid_utils.compat.uuid7, editable=False, primary_key=True, serialize=False)),
-                ('created_at', models.DateTimeField(auto_now_add=True)),
-                ('unwanted', models.JSONField(default=list, help_text='Kinds of reminder, as in ReminderKind.')),
-                ('stopped_at', models.DateTimeField(blank=True, help_text='Unsubscribed from all of them at this moment.', null=True)),
-            ],
-            options={
-                'abstract': False,
-            },
-        ),
-        migrations.CreateModel(
-            name='ReminderMail',
-            fields=[
-                ('id', models.UUIDField(default=uuid_utils.compat.uuid7, editable=False, primary_key=True, serialize=False)),
-                ('created_at', models.DateTimeField(auto_now_add=True)),
-                ('day', models.DateField()),
-                ('email', models.EmailField(max_length=254)),
-                ('subject', models.CharField(max_length=200)),
-                ('body', models.TextField()),
-                ('message_id', models.CharField(max_length=200)),
-            ],
-            options={
-                'ordering': ['-created_at', '-id'],
-            },
-        ),
-        migrations.CreateModel(
-            name='Requirement',
-            fields=[
-                ('id', models.UUIDField(default=uuid_utils.compat.uuid7, editable=False, primary_key=True, serialize=False)),
-                ('created_at', models.DateTimeField(auto_now_add=True)),
-                ('name', models.CharField(max_length=120)),
-                ('ended_on', models.DateField(blank=True, help_text='The last day on which the rule was in force.', null=True)),
-            ],
-            options={
-                'ordering': ['jurisdiction__name', 'name', 'id'],
-            },
-        ),
-        migrations.CreateModel(
-            name='RequirementVersion',
-            fields=[
-                ('id', models.UUIDField(default=uuid_utils.compat.uuid7, editable=False, primary_key=True, serialize=False)),
-                ('created_at', models.DateTimeField(auto_now_add=True)),
-                ('number', models.PositiveIntegerField(editable=False)),
-                ('effective_from', models.DateField()),
-                ('source', models.TextField(help_text='Where this is written: law, rule, letter; with the date.')),
-                ('kinds', models.JSONField(blank=True, default=list)),
-                ('covers', models.CharField(choices=[('aircraft', 'The aircraft, in any one of its set-ups'), ('setup', 'Each set-up the aircraft is used with')], default='aircraft', max_length=8)),
-                ('evidence', models.CharField(choices=[('test', 'A test with enough accepted passes'), ('approval', 'A swath approved on the test')], default='approval', max_length=8)),
-                ('rhythm', models.CharField(choices=[('interval', 'Every so many months'), ('season', 'Once in each season, by a last day'), ('once', 'Once for each set-up, before its first use')], max_length=8)),
-                ('interval_months', models.PositiveIntegerField(blank=True, null=True)),
-                ('season_first', models.CharField(blank=True, max_length=5)),
-                ('season_last', models.CharField(blank=True, max_length=5)),
-                ('due_soon_days', models.PositiveIntegerField(default=30)),
-                ('minimum_passes', models.PositiveIntegerField(default=1)),
-                ('retest', models.JSONField(blank=True, default=dict)),
-                ('limits', models.JSONField(blank=True, default=dict)),
-                ('signers', models.JSONField(blank=True, default=list)),
-                ('papers', models.JSONField(blank=True, default=list)),
-                ('filing_deadline', models.PositiveIntegerField(blank=True, null=True)),
-                ('filing_deadline_unit', models.CharField(choices=[('days', 'Days'), ('hours', 'Hours')], default='days', max_length=5)),
-                ('retention_years', models.PositiveIntegerField(blank=True, null=True)),
-            ],
-            options={
-                'verbose_name': 'version of a rule',
-                'verbose_name_plural': 'versions of rules',
-                'ordering': ['requirement_id', 'effective_from', 'number'],
-            },
-        ),
-        migrations.CreateModel(
-            name='Season',
-            fields=[
-                ('id', models.UUIDField(default=uuid_utils.compat.uuid7, editable=False, primary_key=True, serialize=False)),
-                ('created_at', models.DateTimeField(auto_now_add=True)),
-                ('name', models.CharField(help_text='As people say it: 2026, 2026/27.', max_length=40)),
-                ('starts_on', models.DateField()),
-                ('ends_on', models.DateField()),
-            ],
-            options={
-                'ordering': ['-starts_on', 'id'],
-            },
-        ),
-        migrations.CreateModel(
-            name='SheetImport',
-            fields=[
-                ('id', models.UUIDField(default=uuid_utils.compat.uuid7, editable=False, primary_key=True, serialize=False)),
-                ('created_at', models.DateTimeField(auto_now_add=True)),
-                ('name', models.CharField(max_length=255)),
-                ('digest', models.CharField(max_length=64)),
-                ('size', models.PositiveIntegerField()),
-                ('state', models.CharField(choices=[('previewed', 'Looked at, nothing changed yet'), ('applied', 'Done'), ('discarded', 'Thrown away')], default='previewed', max_length=9)),
-                ('tally', models.JSONField(default=dict, help_text='What was added, changed, left as it was.')),
-                ('applied_at', models.DateTimeField(blank=True, null=True)),
-            ],
-            options={
-                'verbose_name': 'import',
-                'ordering': ['-created_at', '-id'],
-            },
-        ),
-        migrations.CreateModel(
-            name='SignUp',
-            fields=[
-                ('id', models.UUIDField(default=uuid_utils.compat.uuid7, editable=False, primary_key=True, serialize=False)),
-                ('created_at', models.DateTimeField(auto_now_add=True)),
-                ('wish', models.CharField(blank=True, help_text='What is to be tested, and when you would like to.', max_length=200)),
-                ('state', models.CharField(choices=[('placed', 'Has a place'), ('waiting', 'On the waiting list'), ('flown', 'Flown'), ('absent', 'Did not come'), ('cancelled', 'Called off')], max_length=9)),
-                ('day', models.DateField(blank=True, null=True)),
-                ('position', models.PositiveIntegerField(blank=True, null=True)),
-            ],
-            options={
-                'verbose_name': 'sign-up',
-                'ordering': ['visit_id', 'day', 'position', 'created_at', 'id'],
-            },
-        ),
-        migrations.CreateModel(
-            name='SupplyUse',
-            fields=[
-                ('id', models.UUIDField(default=uuid_utils.compat.uuid7, editable=False, primary_key=True, serialize=False)),
-                ('created_at', models.DateTimeField(auto_now_add=True)),
-                ('what', models.CharField(choices=[('dye', 'Dye'), ('string', 'String'), ('cards', 'Cards'), ('other', 'Other')], max_length=6)),
-                ('amount', models.FloatField()),
-                ('unit', models.CharField(help_text='g, m, pieces…', max_length=20)),
-                ('note', models.CharField(blank=True, max_length=200)),
-            ],
-            options={
-                'verbose_name': 'supply used',
-                'ordering': ['created_at', 'id'],
-            },
-        ),
-        migrations.CreateModel(
-            name='TourPlan',
-            fields=[
-                ('id', models.UUIDField(default=uuid_utils.compat.uuid7, editable=False, primary_key=True, serialize=False)),
-                ('created_at', models.DateTimeField(auto_now_add=True)),
-                ('starts_on', models.DateField()),
-                ('ends_on', models.DateField()),
-                ('start_place', models.CharField(max_length=120)),
-                ('start_latitude_deg', models.FloatField()),
-                ('start_longitude_deg', models.FloatField()),
-                ('settings', models.JSONField(default=dict)),
-            ],
-            options={
-                'verbose_name': 'plan',
-                'ordering': ['-created_at', '-id'],
-            },
-        ),
-        migrations.CreateModel(
-            name='TourProposal',
-            fields=[
-                ('id', models.UUIDField(default=uuid_utils.compat.uuid7, editable=False, primary_key=True, serialize=False)),
-                ('created_at', models.DateTimeField(auto_now_add=True)),
-                ('number', models.PositiveIntegerField()),
-                ('inputs', models.JSONField()),
-                ('document', models.TextField()),
-            ],
-            options={
-                'verbose_name': 'proposal',
-                'ordering': ['plan_id', '-number'],
-            },
-        ),
-        migrations.CreateModel(
-            name='VisitWish',
-            fields=[
-                ('id', models.UUIDField(default=uuid_utils.compat.uuid7, editable=False, primary_key=True, serialize=False)),
-                ('created_at', models.DateTimeField(auto_now_add=True)),
-                ('from_on', models.DateField()),
-                ('until_on', models.DateField()),
-                ('words', models.CharField(blank=True, max_length=200)),
-                ('settled_on', models.DateField(blank=True, help_text='Met, or taken back.', null=True)),
-            ],
-            options={
-                'ordering': ['until_on', 'id'],
-            },
-        ),
-        migrations.CreateModel(
-            name='Waiver',
-            fields=[
-                ('id', models.UUIDField(default=uuid_utils.compat.uuid7, editable=False, primary_key=True, serialize=False)),
-                ('created_at', models.DateTimeField(auto_now_add=True)),
-                ('from_on', models.DateField()),
-                ('until_on', models.DateField(help_text='The last day.')),
-                ('reason', models.TextField()),
-                ('ended_on', models.DateField(blank=True, help_text='Ended before its last day.', null=True)),
-                ('ended_reason', models.TextField(blank=True)),
-            ],
-            options={
-                'ordering': ['-from_on', 'id'],
-            },
-        ),
-        migrations.CreateModel(
-            name='WorksUnder',
-            fields=[
-                ('id', models.UUIDField(default=uuid_utils.compat.uuid7, editable=False, primary_key=True, serialize=False)),
-                ('created_at', models.DateTimeField(auto_now_add=True)),
-                ('from_on', models.DateField()),
-                ('until_on', models.DateField(blank=True, null=True)),
-            ],
-            options={
-                'ordering': ['aircraft_id', 'from_on', 'id'],
-            },
-        ),
         migrations.RemoveConstraint(
             model_name='person',
             name='person_operator_matches_role',
@@ -371,42 +83,30 @@ class Migration(migrations.Migration):
             name='role',
             field=models.CharField(choices=[('staff', 'Association staff'), ('analyst', 'Analyst'), ('owner', 'Operator: owner or manager'), ('pilot', 'Operator: pilot'), ('checker', 'Checker for a jurisdiction')], max_length=10),
         ),
-        migrations.AddField(
-            model_name='gift',
-            name='recorded_by',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL),
-        ),
-        migrations.AddField(
-            model_name='gift',
-            name='visit',
-            field=models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='gifts', to='fleet.visit'),
-        ),
-        migrations.AddField(
-            model_name='invitation',
-            name='invited_by',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL),
-        ),
-        migrations.AddField(
-            model_name='invitation',
-            name='operator',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to='fleet.operator'),
-        ),
-        migrations.AddField(
-            model_name='invitation',
-            name='person',
-            field=models.OneToOneField(blank=True, help_text='Who took it up.', null=True, on_delete=django.db.models.deletion.PROTECT, related_name='invitation', to=settings.AUTH_USER_MODEL),
-        ),
-        migrations.AddConstraint(
-            model_name='jurisdiction',
-            constraint=models.UniqueConstraint(django.db.models.functions.text.Lower('name'), name='jurisdiction_name_once'),
+        migrations.CreateModel(
+            name='Jurisdiction',
+            fields=[
+                ('id', models.UUIDField(default=uuid_utils.compat.uuid7, editable=False, primary_key=True, serialize=False)),
+                ('created_at', models.DateTimeField(auto_now_add=True)),
+                ('name', models.CharField(max_length=80)),
+                ('time_zone', models.CharField(default='America/Chicago', help_text='IANA name, such as America/Chicago.', max_length=60)),
+                ('note', models.TextField(blank=True)),
+            ],
+            options={
+                'ordering': ['name', 'id'],
+                'constraints': [models.UniqueConstraint(django.db.models.functions.text.Lower('name'), name='jurisdiction_name_once')],
+            },
         ),
         migrations.AddField(
             model_name='person',
             name='jurisdiction',
             field=models.ForeignKey(blank=True, help_text='For a checker: whose rules they check.', null=True, on_delete=django.db.models.deletion.PROTECT, related_name='checkers', to='fleet.jurisdiction'),
         ),
-        # The text that was typed becomes a key; 0006 carries it over and 0007 takes it away.
-        migrations.RenameField('operator', 'jurisdiction', 'jurisdiction_text'),
+        migrations.RenameField(
+            model_name='operator',
+            old_name='jurisdiction',
+            new_name='jurisdiction_text',
+        ),
         migrations.AddField(
             model_name='operator',
             name='jurisdiction',
@@ -424,264 +124,335 @@ class Migration(migrations.Migration):
             model_name='person',
             constraint=models.CheckConstraint(condition=models.Q(models.Q(('jurisdiction__isnull', False), ('role', 'checker')), models.Q(models.Q(('role', 'checker'), _negated=True), ('jurisdiction__isnull', True)), _connector='OR'), name='person_jurisdiction_matches_role'),
         ),
-        migrations.AddField(
-            model_name='membership',
-            name='operator',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='memberships', to='fleet.operator'),
+        migrations.CreateModel(
+            name='Season',
+            fields=[
+                ('id', models.UUIDField(default=uuid_utils.compat.uuid7, editable=False, primary_key=True, serialize=False)),
+                ('created_at', models.DateTimeField(auto_now_add=True)),
+                ('name', models.CharField(help_text='As people say it: 2026, 2026/27.', max_length=40)),
+                ('starts_on', models.DateField()),
+                ('ends_on', models.DateField()),
+            ],
+            options={
+                'ordering': ['-starts_on', 'id'],
+                'constraints': [models.UniqueConstraint(django.db.models.functions.text.Lower('name'), name='season_name_once'), models.CheckConstraint(condition=models.Q(('ends_on__gt', models.F('starts_on'))), name='season_ends_after_start')],
+            },
         ),
-        migrations.AddField(
-            model_name='planword',
-            name='aircraft',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to='fleet.aircraft'),
+        migrations.CreateModel(
+            name='Gift',
+            fields=[
+                ('id', models.UUIDField(default=uuid_utils.compat.uuid7, editable=False, primary_key=True, serialize=False)),
+                ('created_at', models.DateTimeField(auto_now_add=True)),
+                ('season', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='gifts', to='fleet.season')),
+                ('visit', models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='gifts', to='fleet.visit')),
+                ('giver', models.CharField(max_length=120)),
+                ('kind', models.CharField(choices=[('hours', 'Hours of work'), ('material', 'Material'), ('money', 'Money')], max_length=8)),
+                ('amount', models.FloatField()),
+                ('unit', models.CharField(help_text='h, L, pieces, USD…', max_length=20)),
+                ('what', models.CharField(blank=True, max_length=200)),
+                ('given_on', models.DateField()),
+                ('recorded_by', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
+            ],
+            options={
+                'ordering': ['-given_on', 'id'],
+                'constraints': [models.CheckConstraint(condition=models.Q(('amount__gt', 0)), name='gift_amount_positive')],
+            },
         ),
-        migrations.AddField(
-            model_name='planword',
-            name='operator',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to='fleet.operator'),
+        migrations.CreateModel(
+            name='Invitation',
+            fields=[
+                ('id', models.UUIDField(default=uuid_utils.compat.uuid7, editable=False, primary_key=True, serialize=False)),
+                ('created_at', models.DateTimeField(auto_now_add=True)),
+                ('operator', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to='fleet.operator')),
+                ('email', models.EmailField(max_length=254)),
+                ('name', models.CharField(max_length=120)),
+                ('role', models.CharField(choices=[('owner', 'Operator: owner or manager'), ('pilot', 'Operator: pilot')], max_length=10)),
+                ('may_change_setups', models.BooleanField(default=False, help_text='For a pilot: may record set-ups all the same.')),
+                ('token_digest', models.CharField(editable=False, max_length=64, unique=True)),
+                ('expires_at', models.DateTimeField()),
+                ('invited_by', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
+                ('person', models.OneToOneField(blank=True, help_text='Who took it up.', null=True, on_delete=django.db.models.deletion.PROTECT, related_name='invitation', to=settings.AUTH_USER_MODEL)),
+                ('accepted_at', models.DateTimeField(blank=True, null=True)),
+                ('withdrawn_at', models.DateTimeField(blank=True, null=True)),
+            ],
+            options={
+                'ordering': ['-created_at', '-id'],
+            },
         ),
-        migrations.AddField(
-            model_name='planword',
-            name='said_by',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL),
+        migrations.CreateModel(
+            name='Membership',
+            fields=[
+                ('id', models.UUIDField(default=uuid_utils.compat.uuid7, editable=False, primary_key=True, serialize=False)),
+                ('created_at', models.DateTimeField(auto_now_add=True)),
+                ('operator', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='memberships', to='fleet.operator')),
+                ('season', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='memberships', to='fleet.season')),
+                ('kind', models.CharField(choices=[('full', 'Full member'), ('associate', 'Associate member'), ('guest', 'Guest')], max_length=9)),
+                ('joined_on', models.DateField()),
+                ('lapsed_on', models.DateField(blank=True, null=True)),
+                ('note', models.CharField(blank=True, max_length=200)),
+            ],
+            options={
+                'ordering': ['-season__starts_on', 'operator__name', 'id'],
+                'constraints': [models.UniqueConstraint(fields=('operator', 'season'), name='membership_once'), models.CheckConstraint(condition=models.Q(('lapsed_on__isnull', True), ('lapsed_on__gte', models.F('joined_on')), _connector='OR'), name='membership_lapses_after_joining')],
+            },
         ),
-        migrations.AddField(
-            model_name='reminded',
-            name='person',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL),
+        migrations.CreateModel(
+            name='TourPlan',
+            fields=[
+                ('id', models.UUIDField(default=uuid_utils.compat.uuid7, editable=False, primary_key=True, serialize=False)),
+                ('created_at', models.DateTimeField(auto_now_add=True)),
+                ('analyst', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
+                ('starts_on', models.DateField()),
+                ('ends_on', models.DateField()),
+                ('start_place', models.CharField(max_length=120)),
+                ('start_latitude_deg', models.FloatField()),
+                ('start_longitude_deg', models.FloatField()),
+                ('settings', models.JSONField(default=dict)),
+                ('made_by', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
+            ],
+            options={
+                'verbose_name': 'plan',
+                'ordering': ['-created_at', '-id'],
+                'constraints': [models.CheckConstraint(condition=models.Q(('ends_on__gte', models.F('starts_on'))), name='plan_ends_after_start')],
+            },
         ),
-        migrations.AddField(
-            model_name='reminderchoice',
-            name='person',
-            field=models.OneToOneField(on_delete=django.db.models.deletion.PROTECT, related_name='reminder_choice', to=settings.AUTH_USER_MODEL),
+        migrations.CreateModel(
+            name='PlanWord',
+            fields=[
+                ('id', models.UUIDField(default=uuid_utils.compat.uuid7, editable=False, primary_key=True, serialize=False)),
+                ('created_at', models.DateTimeField(auto_now_add=True)),
+                ('operator', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to='fleet.operator')),
+                ('plan', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='words', to='fleet.tourplan')),
+                ('aircraft', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to='fleet.aircraft')),
+                ('kind', models.CharField(choices=[('pin', 'On this day'), ('drop', 'Not in this plan')], max_length=4)),
+                ('day', models.DateField(blank=True, null=True)),
+                ('said_by', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
+            ],
+            options={
+                'ordering': ['plan_id', 'aircraft_id'],
+                'constraints': [models.UniqueConstraint(fields=('plan', 'aircraft'), name='plan_word_once'), models.CheckConstraint(condition=models.Q(models.Q(('day__isnull', False), ('kind', 'pin')), models.Q(('day__isnull', True), ('kind', 'drop')), _connector='OR'), name='plan_pin_has_day')],
+            },
         ),
-        migrations.AddField(
-            model_name='remindermail',
-            name='person',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='reminder_mails', to=settings.AUTH_USER_MODEL),
+        migrations.CreateModel(
+            name='ReminderMail',
+            fields=[
+                ('id', models.UUIDField(default=uuid_utils.compat.uuid7, editable=False, primary_key=True, serialize=False)),
+                ('created_at', models.DateTimeField(auto_now_add=True)),
+                ('person', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='reminder_mails', to=settings.AUTH_USER_MODEL)),
+                ('day', models.DateField()),
+                ('email', models.EmailField(max_length=254)),
+                ('subject', models.CharField(max_length=200)),
+                ('body', models.TextField()),
+                ('message_id', models.CharField(max_length=200)),
+            ],
+            options={
+                'ordering': ['-created_at', '-id'],
+                'constraints': [models.UniqueConstraint(fields=('person', 'day'), name='reminder_mail_once_a_day')],
+            },
         ),
-        migrations.AddField(
-            model_name='reminded',
-            name='mail',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='reasons', to='fleet.remindermail'),
+        migrations.CreateModel(
+            name='Reminded',
+            fields=[
+                ('id', models.UUIDField(default=uuid_utils.compat.uuid7, editable=False, primary_key=True, serialize=False)),
+                ('created_at', models.DateTimeField(auto_now_add=True)),
+                ('person', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
+                ('mail', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='reasons', to='fleet.remindermail')),
+                ('kind', models.CharField(choices=[('due_soon', 'A test is due soon'), ('overdue', 'A test is overdue'), ('visit', 'A visit is tomorrow'), ('paper', 'A paper is missing'), ('setup', 'An approval ended because a set-up changed')], max_length=8)),
+                ('reason', models.CharField(max_length=200)),
+                ('words', models.TextField()),
+            ],
+            options={
+                'ordering': ['created_at', 'id'],
+                'constraints': [models.UniqueConstraint(fields=('person', 'reason'), name='reminded_once')],
+            },
         ),
-        migrations.AddField(
-            model_name='requirement',
-            name='jurisdiction',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='requirements', to='fleet.jurisdiction'),
+        migrations.CreateModel(
+            name='ReminderChoice',
+            fields=[
+                ('id', models.UUIDField(default=uuid_utils.compat.uuid7, editable=False, primary_key=True, serialize=False)),
+                ('created_at', models.DateTimeField(auto_now_add=True)),
+                ('person', models.OneToOneField(on_delete=django.db.models.deletion.PROTECT, related_name='reminder_choice', to=settings.AUTH_USER_MODEL)),
+                ('unwanted', models.JSONField(default=list, help_text='Kinds of reminder, as in ReminderKind.')),
+                ('stopped_at', models.DateTimeField(blank=True, help_text='Unsubscribed from all of them at this moment.', null=True)),
+            ],
+            options={
+                'abstract': False,
+            },
         ),
-        migrations.AddField(
-            model_name='requirementversion',
-            name='recorded_by',
-            field=models.ForeignKey(null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL),
+        migrations.CreateModel(
+            name='Requirement',
+            fields=[
+                ('id', models.UUIDField(default=uuid_utils.compat.uuid7, editable=False, primary_key=True, serialize=False)),
+                ('created_at', models.DateTimeField(auto_now_add=True)),
+                ('jurisdiction', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='requirements', to='fleet.jurisdiction')),
+                ('name', models.CharField(max_length=120)),
+                ('ended_on', models.DateField(blank=True, help_text='The last day on which the rule was in force.', null=True)),
+            ],
+            options={
+                'ordering': ['jurisdiction__name', 'name', 'id'],
+                'constraints': [models.UniqueConstraint(models.F('jurisdiction'), django.db.models.functions.text.Lower('name'), name='requirement_name_once_in_jurisdiction')],
+            },
         ),
-        migrations.AddField(
-            model_name='requirementversion',
-            name='requirement',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='versions', to='fleet.requirement'),
+        migrations.CreateModel(
+            name='RequirementVersion',
+            fields=[
+                ('id', models.UUIDField(default=uuid_utils.compat.uuid7, editable=False, primary_key=True, serialize=False)),
+                ('created_at', models.DateTimeField(auto_now_add=True)),
+                ('requirement', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='versions', to='fleet.requirement')),
+                ('number', models.PositiveIntegerField(editable=False)),
+                ('effective_from', models.DateField()),
+                ('source', models.TextField(help_text='Where this is written: law, rule, letter; with the date.')),
+                ('kinds', models.JSONField(blank=True, default=list)),
+                ('covers', models.CharField(choices=[('aircraft', 'The aircraft, in any one of its set-ups'), ('setup', 'Each set-up the aircraft is used with')], default='aircraft', max_length=8)),
+                ('evidence', models.CharField(choices=[('test', 'A test with enough accepted passes'), ('approval', 'A swath approved on the test')], default='approval', max_length=8)),
+                ('rhythm', models.CharField(choices=[('interval', 'Every so many months'), ('season', 'Once in each season, by a last day'), ('once', 'Once for each set-up, before its first use')], max_length=8)),
+                ('interval_months', models.PositiveIntegerField(blank=True, null=True)),
+                ('season_first', models.CharField(blank=True, max_length=5)),
+                ('season_last', models.CharField(blank=True, max_length=5)),
+                ('due_soon_days', models.PositiveIntegerField(default=30)),
+                ('minimum_passes', models.PositiveIntegerField(default=1)),
+                ('retest', models.JSONField(blank=True, default=dict)),
+                ('limits', models.JSONField(blank=True, default=dict)),
+                ('signers', models.JSONField(blank=True, default=list)),
+                ('papers', models.JSONField(blank=True, default=list)),
+                ('filing_deadline', models.PositiveIntegerField(blank=True, null=True)),
+                ('filing_deadline_unit', models.CharField(choices=[('days', 'Days'), ('hours', 'Hours')], default='days', max_length=5)),
+                ('retention_years', models.PositiveIntegerField(blank=True, null=True)),
+                ('recorded_by', models.ForeignKey(null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
+            ],
+            options={
+                'verbose_name': 'version of a rule',
+                'verbose_name_plural': 'versions of rules',
+                'ordering': ['requirement_id', 'effective_from', 'number'],
+                'constraints': [models.UniqueConstraint(fields=('requirement', 'number'), name='requirement_version_once'), models.UniqueConstraint(fields=('requirement', 'effective_from'), name='requirement_version_once_a_day')],
+            },
         ),
-        migrations.AddConstraint(
-            model_name='season',
-            constraint=models.UniqueConstraint(django.db.models.functions.text.Lower('name'), name='season_name_once'),
+        migrations.CreateModel(
+            name='SheetImport',
+            fields=[
+                ('id', models.UUIDField(default=uuid_utils.compat.uuid7, editable=False, primary_key=True, serialize=False)),
+                ('created_at', models.DateTimeField(auto_now_add=True)),
+                ('name', models.CharField(max_length=255)),
+                ('digest', models.CharField(max_length=64)),
+                ('size', models.PositiveIntegerField()),
+                ('season', models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to='fleet.season')),
+                ('state', models.CharField(choices=[('previewed', 'Looked at, nothing changed yet'), ('applied', 'Done'), ('discarded', 'Thrown away')], default='previewed', max_length=9)),
+                ('tally', models.JSONField(default=dict, help_text='What was added, changed, left as it was.')),
+                ('brought_by', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
+                ('applied_at', models.DateTimeField(blank=True, null=True)),
+            ],
+            options={
+                'verbose_name': 'import',
+                'ordering': ['-created_at', '-id'],
+            },
         ),
-        migrations.AddConstraint(
-            model_name='season',
-            constraint=models.CheckConstraint(condition=models.Q(('ends_on__gt', models.F('starts_on'))), name='season_ends_after_start'),
+        migrations.CreateModel(
+            name='SignUp',
+            fields=[
+                ('id', models.UUIDField(default=uuid_utils.compat.uuid7, editable=False, primary_key=True, serialize=False)),
+                ('created_at', models.DateTimeField(auto_now_add=True)),
+                ('operator', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to='fleet.operator')),
+                ('visit', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='sign_ups', to='fleet.visit')),
+                ('aircraft', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='sign_ups', to='fleet.aircraft')),
+                ('wish', models.CharField(blank=True, help_text='What is to be tested, and when you would like to.', max_length=200)),
+                ('state', models.CharField(choices=[('placed', 'Has a place'), ('waiting', 'On the waiting list'), ('flown', 'Flown'), ('absent', 'Did not come'), ('cancelled', 'Called off')], max_length=9)),
+                ('day', models.DateField(blank=True, null=True)),
+                ('position', models.PositiveIntegerField(blank=True, null=True)),
+                ('signed_up_by', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
+            ],
+            options={
+                'verbose_name': 'sign-up',
+                'ordering': ['visit_id', 'day', 'position', 'created_at', 'id'],
+                'constraints': [models.UniqueConstraint(condition=models.Q(('state', 'cancelled'), _negated=True), fields=('visit', 'aircraft'), name='sign_up_once', violation_error_message='This aircraft is signed up already.')],
+            },
         ),
-        migrations.AddField(
-            model_name='membership',
-            name='season',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='memberships', to='fleet.season'),
+        migrations.CreateModel(
+            name='SupplyUse',
+            fields=[
+                ('id', models.UUIDField(default=uuid_utils.compat.uuid7, editable=False, primary_key=True, serialize=False)),
+                ('created_at', models.DateTimeField(auto_now_add=True)),
+                ('visit', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='supplies', to='fleet.visit')),
+                ('what', models.CharField(choices=[('dye', 'Dye'), ('string', 'String'), ('cards', 'Cards'), ('other', 'Other')], max_length=6)),
+                ('amount', models.FloatField()),
+                ('unit', models.CharField(help_text='g, m, pieces…', max_length=20)),
+                ('note', models.CharField(blank=True, max_length=200)),
+                ('recorded_by', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
+            ],
+            options={
+                'verbose_name': 'supply used',
+                'ordering': ['created_at', 'id'],
+                'constraints': [models.CheckConstraint(condition=models.Q(('amount__gt', 0)), name='supply_amount_positive')],
+            },
         ),
-        migrations.AddField(
-            model_name='gift',
-            name='season',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='gifts', to='fleet.season'),
+        migrations.CreateModel(
+            name='TourProposal',
+            fields=[
+                ('id', models.UUIDField(default=uuid_utils.compat.uuid7, editable=False, primary_key=True, serialize=False)),
+                ('created_at', models.DateTimeField(auto_now_add=True)),
+                ('plan', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='proposals', to='fleet.tourplan')),
+                ('job', models.OneToOneField(on_delete=django.db.models.deletion.PROTECT, related_name='proposal', to='fleet.job')),
+                ('number', models.PositiveIntegerField()),
+                ('inputs', models.JSONField()),
+                ('document', models.TextField()),
+            ],
+            options={
+                'verbose_name': 'proposal',
+                'ordering': ['plan_id', '-number'],
+                'constraints': [models.UniqueConstraint(fields=('plan', 'number'), name='proposal_number_once')],
+            },
         ),
-        migrations.AddField(
-            model_name='sheetimport',
-            name='brought_by',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL),
+        migrations.CreateModel(
+            name='VisitWish',
+            fields=[
+                ('id', models.UUIDField(default=uuid_utils.compat.uuid7, editable=False, primary_key=True, serialize=False)),
+                ('created_at', models.DateTimeField(auto_now_add=True)),
+                ('operator', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to='fleet.operator')),
+                ('aircraft', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='wishes', to='fleet.aircraft')),
+                ('from_on', models.DateField()),
+                ('until_on', models.DateField()),
+                ('words', models.CharField(blank=True, max_length=200)),
+                ('wished_by', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
+                ('settled_on', models.DateField(blank=True, help_text='Met, or taken back.', null=True)),
+            ],
+            options={
+                'ordering': ['until_on', 'id'],
+                'constraints': [models.CheckConstraint(condition=models.Q(('until_on__gte', models.F('from_on'))), name='wish_ends_after_start')],
+            },
         ),
-        migrations.AddField(
-            model_name='sheetimport',
-            name='season',
-            field=models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to='fleet.season'),
+        migrations.CreateModel(
+            name='Waiver',
+            fields=[
+                ('id', models.UUIDField(default=uuid_utils.compat.uuid7, editable=False, primary_key=True, serialize=False)),
+                ('created_at', models.DateTimeField(auto_now_add=True)),
+                ('operator', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to='fleet.operator')),
+                ('aircraft', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='waivers', to='fleet.aircraft')),
+                ('requirement', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='waivers', to='fleet.requirement')),
+                ('from_on', models.DateField()),
+                ('until_on', models.DateField(help_text='The last day.')),
+                ('reason', models.TextField()),
+                ('granted_by', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
+                ('ended_on', models.DateField(blank=True, help_text='Ended before its last day.', null=True)),
+                ('ended_reason', models.TextField(blank=True)),
+            ],
+            options={
+                'ordering': ['-from_on', 'id'],
+                'constraints': [models.CheckConstraint(condition=models.Q(('until_on__gte', models.F('from_on'))), name='waiver_ends_after_start'), models.CheckConstraint(condition=models.Q(('ended_on__isnull', True), models.Q(('ended_reason', ''), _negated=True), _connector='OR'), name='waiver_end_has_reason')],
+            },
         ),
-        migrations.AddField(
-            model_name='signup',
-            name='aircraft',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='sign_ups', to='fleet.aircraft'),
-        ),
-        migrations.AddField(
-            model_name='signup',
-            name='operator',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to='fleet.operator'),
-        ),
-        migrations.AddField(
-            model_name='signup',
-            name='signed_up_by',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL),
-        ),
-        migrations.AddField(
-            model_name='signup',
-            name='visit',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='sign_ups', to='fleet.visit'),
-        ),
-        migrations.AddField(
-            model_name='supplyuse',
-            name='recorded_by',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL),
-        ),
-        migrations.AddField(
-            model_name='supplyuse',
-            name='visit',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='supplies', to='fleet.visit'),
-        ),
-        migrations.AddField(
-            model_name='tourplan',
-            name='analyst',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL),
-        ),
-        migrations.AddField(
-            model_name='tourplan',
-            name='made_by',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL),
-        ),
-        migrations.AddField(
-            model_name='planword',
-            name='plan',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='words', to='fleet.tourplan'),
-        ),
-        migrations.AddField(
-            model_name='tourproposal',
-            name='job',
-            field=models.OneToOneField(on_delete=django.db.models.deletion.PROTECT, related_name='proposal', to='fleet.job'),
-        ),
-        migrations.AddField(
-            model_name='tourproposal',
-            name='plan',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='proposals', to='fleet.tourplan'),
-        ),
-        migrations.AddField(
-            model_name='visitwish',
-            name='aircraft',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='wishes', to='fleet.aircraft'),
-        ),
-        migrations.AddField(
-            model_name='visitwish',
-            name='operator',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to='fleet.operator'),
-        ),
-        migrations.AddField(
-            model_name='visitwish',
-            name='wished_by',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL),
-        ),
-        migrations.AddField(
-            model_name='waiver',
-            name='aircraft',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='waivers', to='fleet.aircraft'),
-        ),
-        migrations.AddField(
-            model_name='waiver',
-            name='granted_by',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL),
-        ),
-        migrations.AddField(
-            model_name='waiver',
-            name='operator',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to='fleet.operator'),
-        ),
-        migrations.AddField(
-            model_name='waiver',
-            name='requirement',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='waivers', to='fleet.requirement'),
-        ),
-        migrations.AddField(
-            model_name='worksunder',
-            name='aircraft',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='works_under', to='fleet.aircraft'),
-        ),
-        migrations.AddField(
-            model_name='worksunder',
-            name='jurisdiction',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to='fleet.jurisdiction'),
-        ),
-        migrations.AddField(
-            model_name='worksunder',
-            name='operator',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to='fleet.operator'),
-        ),
-        migrations.AddConstraint(
-            model_name='remindermail',
-            constraint=models.UniqueConstraint(fields=('person', 'day'), name='reminder_mail_once_a_day'),
-        ),
-        migrations.AddConstraint(
-            model_name='reminded',
-            constraint=models.UniqueConstraint(fields=('person', 'reason'), name='reminded_once'),
-        ),
-        migrations.AddConstraint(
-            model_name='requirement',
-            constraint=models.UniqueConstraint(models.F('jurisdiction'), django.db.models.functions.text.Lower('name'), name='requirement_name_once_in_jurisdiction'),
-        ),
-        migrations.AddConstraint(
-            model_name='requirementversion',
-            constraint=models.UniqueConstraint(fields=('requirement', 'number'), name='requirement_version_once'),
-        ),
-        migrations.AddConstraint(
-            model_name='requirementversion',
-            constraint=models.UniqueConstraint(fields=('requirement', 'effective_from'), name='requirement_version_once_a_day'),
-        ),
-        migrations.AddConstraint(
-            model_name='membership',
-            constraint=models.UniqueConstraint(fields=('operator', 'season'), name='membership_once'),
-        ),
-        migrations.AddConstraint(
-            model_name='membership',
-            constraint=models.CheckConstraint(condition=models.Q(('lapsed_on__isnull', True), ('lapsed_on__gte', models.F('joined_on')), _connector='OR'), name='membership_lapses_after_joining'),
-        ),
-        migrations.AddConstraint(
-            model_name='gift',
-            constraint=models.CheckConstraint(condition=models.Q(('amount__gt', 0)), name='gift_amount_positive'),
-        ),
-        migrations.AddConstraint(
-            model_name='signup',
-            constraint=models.UniqueConstraint(condition=models.Q(('state', 'cancelled'), _negated=True), fields=('visit', 'aircraft'), name='sign_up_once', violation_error_message='This aircraft is signed up already.'),
-        ),
-        migrations.AddConstraint(
-            model_name='supplyuse',
-            constraint=models.CheckConstraint(condition=models.Q(('amount__gt', 0)), name='supply_amount_positive'),
-        ),
-        migrations.AddConstraint(
-            model_name='tourplan',
-            constraint=models.CheckConstraint(condition=models.Q(('ends_on__gte', models.F('starts_on'))), name='plan_ends_after_start'),
-        ),
-        migrations.AddConstraint(
-            model_name='planword',
-            constraint=models.UniqueConstraint(fields=('plan', 'aircraft'), name='plan_word_once'),
-        ),
-        migrations.AddConstraint(
-            model_name='planword',
-            constraint=models.CheckConstraint(condition=models.Q(models.Q(('day__isnull', False), ('kind', 'pin')), models.Q(('day__isnull', True), ('kind', 'drop')), _connector='OR'), name='plan_pin_has_day'),
-        ),
-        migrations.AddConstraint(
-            model_name='tourproposal',
-            constraint=models.UniqueConstraint(fields=('plan', 'number'), name='proposal_number_once'),
-        ),
-        migrations.AddConstraint(
-            model_name='visitwish',
-            constraint=models.CheckConstraint(condition=models.Q(('until_on__gte', models.F('from_on'))), name='wish_ends_after_start'),
-        ),
-        migrations.AddConstraint(
-            model_name='waiver',
-            constraint=models.CheckConstraint(condition=models.Q(('until_on__gte', models.F('from_on'))), name='waiver_ends_after_start'),
-        ),
-        migrations.AddConstraint(
-            model_name='waiver',
-            constraint=models.CheckConstraint(condition=models.Q(('ended_on__isnull', True), models.Q(('ended_reason', ''), _negated=True), _connector='OR'), name='waiver_end_has_reason'),
-        ),
-        migrations.AddConstraint(
-            model_name='worksunder',
-            constraint=models.CheckConstraint(condition=models.Q(('until_on__isnull', True), ('until_on__gte', models.F('from_on')), _connector='OR'), name='works_under_ends_after_start'),
+        migrations.CreateModel(
+            name='WorksUnder',
+            fields=[
+                ('id', models.UUIDField(default=uuid_utils.compat.uuid7, editable=False, primary_key=True, serialize=False)),
+                ('created_at', models.DateTimeField(auto_now_add=True)),
+                ('operator', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to='fleet.operator')),
+                ('aircraft', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='works_under', to='fleet.aircraft')),
+                ('jurisdiction', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to='fleet.jurisdiction')),
+                ('from_on', models.DateField()),
+                ('until_on', models.DateField(blank=True, null=True)),
+            ],
+            options={
+                'ordering': ['aircraft_id', 'from_on', 'id'],
+                'constraints': [models.CheckConstraint(condition=models.Q(('until_on__isnull', True), ('until_on__gte', models.F('from_on')), _connector='OR'), name='works_under_ends_after_start')],
+            },
         ),
     ]

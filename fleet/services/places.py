@@ -129,6 +129,8 @@ class Places:
         if shift:
             self._shift(shift)
         days = set(days_of(self.visit))
+        for day in days:  # a visit made longer has days that no place was on
+            self.days.setdefault(day, [])
         lost: list[SignUp] = []
         for day in sorted(self.days):
             to_fly = self.to_fly(day)
