@@ -31,6 +31,8 @@ CANCELLED_FIELDS = ("cancelled_on", "cancelled_reason")
 MOST_A_DAY = 60
 SLOT_MINUTES = (5, 480)
 DAY_MINUTES = 24 * 60
+YEARS = range(1900, 2200)
+MOST_DAYS = 60
 
 
 @transaction.atomic
@@ -148,9 +150,16 @@ def _room(visit: Visit) -> tuple[object, ...]:
 
 
 def _check(visit: Visit) -> None:
-    errors = {}
+    errors = {
+        name: [f"Must be a year from {YEARS[0]} to {YEARS[-1]}."]
+        for name in ("starts_on", "ends_on")
+        if (day := getattr(visit, name)) and day.year not in YEARS
+    }
+    refuse(errors)
     if visit.starts_on and visit.ends_on and visit.ends_on < visit.starts_on:
         errors["ends_on"] = ["Must not be before the first day."]
+    elif visit.starts_on and visit.ends_on and (visit.ends_on - visit.starts_on).days >= MOST_DAYS:
+        errors["ends_on"] = [f"A visit has at most {MOST_DAYS} days; plan another one."]
     if visit.kind == "private" and visit.host is None:
         errors["host"] = ["A private visit is for one operator; say which."]
     if visit.kind == "clinic" and visit.host is not None:
