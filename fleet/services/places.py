@@ -147,6 +147,8 @@ class Places:
         for day, rows in to_fly.items():
             self.days[day] = [row for row in self.days[day] if row not in rows]
         for day, rows in to_fly.items():
+            if not rows:  # a day with nobody on it may have none to be moved to: 31 December 9999
+                continue
             for row in rows:
                 row.day = day + by
             self.days.setdefault(day + by, []).extend(rows)
