@@ -10,6 +10,7 @@ import datetime
 import json
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
+from functools import cache
 from importlib.resources import files
 from typing import Any, Final
 
@@ -108,6 +109,7 @@ def make(slip: PaperSlip, draft: Draft) -> Set:
     pdf = to_pdf(
         draft.html(foot_of(slip, signed, digest)),
         stated_at=max(draft.stated_at, slip.created_at),
+        style=style(),
         most_pages=draft.most_pages,
         embedded=[
             EmbeddedFile(RECORD_NAME, "What this paper says, as data", record),
@@ -142,13 +144,14 @@ def foot_of(slip: PaperSlip, signed: str, record_digest: str) -> Foot:
     )
 
 
-def style(name: str = "paper.css") -> str:
+@cache
+def style() -> str:
     """Return the style sheet of papers."""
-    return files("reports").joinpath(f"assets/{name}").read_text("utf-8")
+    return files("reports").joinpath("assets/paper.css").read_text("utf-8")
 
 
 def page(template: str, foot: Foot, *, size: str, **context: Any) -> str:
     """Write one HTML document of a paper from its template and the foot."""
     return render_to_string(
-        template, {"foot": foot, "page_size": size, "style": style(), "caution": CAUTION, **context}
+        template, {"foot": foot, "page_size": size, "caution": CAUTION, **context}
     )

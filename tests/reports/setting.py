@@ -1,11 +1,14 @@
-"""Setting a draft without a database row for its slip."""
+"""Setting a draft without a database row for its slip, and what a paper's square must say."""
 
 from __future__ import annotations
 
 import datetime
 from typing import Any
 
-from fleet.models import PaperKind, PaperSeries, PaperSlip
+from django.conf import settings
+from django.urls import reverse
+
+from fleet.models import Paper, PaperKind, PaperSeries, PaperSlip
 from reports.paper import Draft, make
 
 ISSUED_AT = datetime.datetime(2026, 4, 20, 15, 30, tzinfo=datetime.UTC)
@@ -30,3 +33,10 @@ def slip(kind: str = PaperKind.TEST_REPORT, **about: Any) -> PaperSlip:
 def pdf_of(draft: Draft, kind: str = PaperKind.TEST_REPORT) -> bytes:
     """Set a draft on such a slip."""
     return make(slip(kind), draft).pdf
+
+
+def check_address(paper: Paper) -> str:
+    """The address where a paper is checked, as its square code spells it."""
+    assert paper.slip is not None
+    where = reverse("check-signed", args=[paper.slip.code, paper.signed])
+    return f"{settings.PUBLIC_ADDRESS.upper()}{where}"

@@ -1,7 +1,8 @@
 """Every kind of paper: it keeps the standards, says what is on record, and holds it as data.
 
 The files are held against PDF/A-3a and PDF/UA-1 by a validator of others; what they say, against
-the rows.
+the rows; their square codes are read from the printed page, as large as it is and half as large, by
+a decoder of others.
 """
 
 from __future__ import annotations
@@ -33,11 +34,17 @@ from fleet.services import aircraft as aircraft_services
 from fleet.services import papers
 from tests import cast as casting
 from tests.cast import Cast
-from tests.reports.reading import broken_rules, fonts, text_of
+from tests.reports.reading import broken_rules, fonts, scanned, text_of
+from tests.reports.setting import check_address
 
 pytestmark = [pytest.mark.django_db, pytest.mark.usefixtures("everyone")]
 
 LONG_NAME = "Cottonwood Bend and Lower Prairie Flying Applicators Cooperative of Calloway County"
+
+
+@pytest.fixture(autouse=True)
+def _public_address(settings: Any) -> None:
+    settings.PUBLIC_ADDRESS = "https://records.calloway-applicators.example"
 
 
 @pytest.fixture
@@ -85,6 +92,7 @@ def issued(by: Any, kind: str, **about: Any) -> tuple[Paper, bytes, dict[str, An
         assert all("/FontFile2" in one for one in fonts(document))
     assert inside.decode() == paper.record
     assert broken_rules(pdf) == []
+    assert scanned(pdf) == scanned(pdf, 0.5) == [check_address(paper)]
     shelf = os.environ.get("SWATHBOOK_ARTEFACTS")
     if shelf:
         (Path(shelf) / f"paper_{kind}_{paper.page_size}.pdf").write_bytes(pdf)

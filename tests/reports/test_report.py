@@ -24,8 +24,17 @@ from reports.evidence import nozzle_words
 from reports.paper import make
 from tests import cast as casting
 from tests.cast import Cast
-from tests.reports.reading import broken_rules, draws, elements, fonts, opened, overprinted, text_of
-from tests.reports.setting import pdf_of
+from tests.reports.reading import (
+    broken_rules,
+    draws,
+    elements,
+    fonts,
+    opened,
+    overprinted,
+    scanned,
+    text_of,
+)
+from tests.reports.setting import check_address, pdf_of
 
 pytestmark = pytest.mark.usefixtures("everyone")
 
@@ -103,6 +112,7 @@ def test_a_report_is_made_kept_and_issued(
     with opened(pdf) as document:
         box = [float(edge) for edge in document.pages[0].MediaBox]
         assert box == pytest.approx([0, 0, *points], abs=0.01)
+    assert scanned(pdf) == scanned(pdf, 0.5) == [check_address(paper)]
 
 
 def test_the_same_rows_give_the_same_bytes(cast: Cast) -> None:
