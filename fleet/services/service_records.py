@@ -34,20 +34,14 @@ def record_service(
     """Record an application of the person's own operator, as a jurisdiction asks for it.
 
     `lists` are the lists that it follows: those without a condition, and those whose condition is
-    met; without them, all that the jurisdiction asks for. The same `mark` twice is the same record
-    sent twice, and gives the one that is there. Raises ValidationError, by the path of the element,
-    when something is missing or wrong, and where no records are asked for.
+    met; without them, all that the jurisdiction asks for. The same record with the same `mark` is
+    one sent twice, and gives the one that is there; another one with it is another record. Raises
+    ValidationError, by the path of the element, when something is missing or wrong, and where no
+    records are asked for.
     """
     rules.allow(rules.may_keep_service_records, by)
     operator = by.operator
     assert operator is not None  # by the rule
-    if mark is not None:
-        Operator.objects.select_for_update().get(pk=operator.pk)  # two taps, one after the other
-        there: ServiceRecord | None = ServiceRecord.objects.filter(
-            pk=mark, operator=operator
-        ).first()
-        if there is not None:
-            return there
     available = tuple(jurisdiction.record_lists)
     if not available:
         refuse({"jurisdiction": [f"{jurisdiction} asks for no records of service."]})
@@ -56,8 +50,13 @@ def record_service(
     record = _new(jurisdiction, values, available, followed, aircraft)
     if not bound_on(operator, aircraft, jurisdiction, record.served_on):
         refuse({"jurisdiction": [_not_bound(operator, aircraft, jurisdiction)]})
-    if mark:
-        record.pk = mark
+    if mark is not None:
+        Operator.objects.select_for_update().get(pk=operator.pk)  # two taps, one after the other
+        there: ServiceRecord | None = ServiceRecord.objects.filter(pk=mark).first()
+        if there is None:
+            record.pk = mark
+        elif _says_the_same(there, record):
+            return there
     return _saved(record, operator, by, "service_recorded")
 
 
@@ -68,12 +67,13 @@ def correct_service_record(
     by: Person,
     reason: str,
     values: Mapping[str, Any],
+    aircraft: Aircraft | None,
     lists: Iterable[str] | None = None,
-    aircraft: Aircraft | None = None,
 ) -> ServiceRecord:
     """Put a record beside one that was wrong, with the reason. What was wrong stays readable.
 
-    Raises ValidationError as `record_service` does, and when it has been corrected already.
+    Without `lists` it follows the same ones. Raises ValidationError as `record_service` does, and
+    when it has been corrected already.
     """
     rules.allow(rules.may_keep_service_records, by)
     _lock(record)
@@ -129,6 +129,11 @@ def _new(
         words = f"{aircraft} is out of service since {aircraft.retired_on:%-d %B %Y}."
         refuse({"aircraft": [words]})
     return record
+
+
+def _says_the_same(one: ServiceRecord, other: ServiceRecord) -> bool:
+    names = ("jurisdiction_id", "aircraft_id", "lists", "values")
+    return all(getattr(one, name) == getattr(other, name) for name in names)
 
 
 def _saved(record: ServiceRecord, operator: Operator, by: Person, deed: str) -> ServiceRecord:
