@@ -121,6 +121,16 @@ def may_file(person: Person) -> bool:
     return sees_everyone(person)
 
 
+def may_read_service_records(person: Person) -> bool:
+    """Read records of service, which name customers: association staff and the operator's own."""
+    return is_staff(person) or person.is_operators
+
+
+def may_keep_service_records(person: Person) -> bool:
+    """Record what was applied, and correct it: the operator's owner and pilots."""
+    return person.is_operators
+
+
 def may_purge(person: Person) -> bool:
     """Remove kept files that nothing holds any longer: association staff."""
     return is_staff(person)

@@ -20,6 +20,7 @@ from fleet.models import (
     Rhythm,
     Role,
 )
+from fleet.record_lists import book
 
 _LEAP_YEAR = 2024
 MOST_PAPERS = 20
@@ -73,6 +74,14 @@ SAYS = (
     "filing_deadline_unit",
     "retention_years",
 )
+
+
+def check_record_lists(given: Any) -> None:
+    """Refuse what is no list of records of service."""
+    known = book().lists
+    if not isinstance(given, list | tuple) or any(one not in known for one in given):
+        words = f"Give lists of these: {', '.join(known)}."
+        raise ValidationError({"record_lists": [words]})
 
 
 def check_time_zone(name: Any) -> None:

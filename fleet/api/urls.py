@@ -21,6 +21,7 @@ from fleet.api.views import (
     results,
     rules,
     season,
+    service_records,
     visits,
     work,
 )
@@ -206,6 +207,27 @@ v1: list[URLPattern] = [
     path("filings/<uuid:pk>/", filings.FilingDetail.as_view(), name="filing-detail"),
     path("filings/<uuid:pk>/steps/", filings.FilingSteps.as_view(), name="filing-steps"),
     path("filing-steps/<uuid:pk>/file/", filings.FilingStepFile.as_view(), name="filing-step-file"),
+    path("record-lists/", service_records.RecordLists.as_view(), name="record-lists"),
+    path(
+        "service-records/",
+        service_records.ServiceRecordList.as_view(),
+        name="service-record-list",
+    ),
+    path(
+        "service-records/<uuid:pk>/",
+        service_records.ServiceRecordDetail.as_view(),
+        name="service-record-detail",
+    ),
+    path(
+        "service-records/<uuid:pk>/corrections/",
+        service_records.ServiceRecordCorrections.as_view(),
+        name="service-record-corrections",
+    ),
+    path(
+        "service-records/<uuid:pk>/strike/",
+        service_records.ServiceRecordStrikes.as_view(),
+        name="service-record-strike",
+    ),
     path("jurisdictions/", rules.JurisdictionList.as_view(), name="jurisdiction-list"),
     path(
         "jurisdictions/<uuid:pk>/", rules.JurisdictionDetail.as_view(), name="jurisdiction-detail"

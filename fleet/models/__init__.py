@@ -5,7 +5,7 @@ from fleet.models.base import SealedError
 from fleet.models.cards import CardConfirmation, CardPlace, CardRun, CardScan
 from fleet.models.clinics import Gift, GiftKind, SignUp, SignUpState, Supply, SupplyUse
 from fleet.models.feeds import CalendarFeed, HookCall, HookEvent, OperatorExport, Webhook
-from fleet.models.filings import Filing, FilingStep, Purge, ServiceRecord, StepKind
+from fleet.models.filings import Filing, FilingStep, Purge, StepKind
 from fleet.models.papers import (
     Paper,
     PaperBatch,
@@ -39,6 +39,7 @@ from fleet.models.season import (
     Season,
     SheetImport,
 )
+from fleet.models.service_records import ServiceRecord
 from fleet.models.trail import AuditRow
 from fleet.models.visits import FlightPass, Origin, Overrule, RawFile, Test, Visit, VisitKind
 from fleet.models.work import ENDED, Job, JobState

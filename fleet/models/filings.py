@@ -1,4 +1,4 @@
-"""What must go where by when, what must be kept until when, and records of service."""
+"""What must go where by when, and what was removed because nothing held it any longer."""
 
 from __future__ import annotations
 
@@ -101,35 +101,3 @@ class Purge(Sealed, Record):
 
     def __str__(self) -> str:
         return f"{len(self.files)} files"
-
-
-class ServiceRecord(Sealed, OperatorRecord):
-    """A record of service as a jurisdiction asks for it; corrected by a later one.
-
-    `scheme` names the list of elements (data with source), `values` holds them by key.
-    """
-
-    operator = models.ForeignKey("fleet.Operator", on_delete=models.PROTECT, related_name="+")
-    aircraft = models.ForeignKey(
-        "fleet.Aircraft",
-        null=True,
-        blank=True,
-        on_delete=models.PROTECT,
-        related_name="service_records",
-    )
-    scheme = models.CharField(max_length=40)
-    served_on = models.DateField()
-    values = models.JSONField()
-    corrects = models.OneToOneField(
-        "self", null=True, blank=True, on_delete=models.PROTECT, related_name="corrected_by"
-    )
-    reason = models.TextField(blank=True)
-    recorded_by = models.ForeignKey("fleet.Person", on_delete=models.PROTECT, related_name="+")
-
-    class Meta:
-        ordering: ClassVar = ["-served_on", "-id"]
-        verbose_name = "record of service"
-        verbose_name_plural = "records of service"
-
-    def __str__(self) -> str:
-        return f"{self.scheme}, {self.served_on:%-d %B %Y}"

@@ -19,6 +19,12 @@ class Jurisdiction(Record):
         max_length=60, default="America/Chicago", help_text="IANA name, such as America/Chicago."
     )
     note = models.TextField(blank=True)
+    record_lists = models.JSONField(
+        "records of service asked for",
+        default=list,
+        blank=True,
+        help_text="Keys of the lists in `fleet.record_lists`; none: no records are asked for.",
+    )
 
     class Meta:
         ordering: ClassVar = ["name", "id"]

@@ -7,6 +7,7 @@ earliest. "Today" is that of the jurisdiction.
 from __future__ import annotations
 
 import datetime
+from collections.abc import Sequence
 from typing import Any
 
 from django.db import transaction
@@ -24,9 +25,9 @@ from fleet.models import (
 )
 from fleet.queries.duties import today_in
 from fleet.services.base import change, checked, refuse
-from fleet.version_checks import SAYS, check_says, check_time_zone
+from fleet.version_checks import SAYS, check_record_lists, check_says, check_time_zone
 
-JURISDICTION_FIELDS = ("name", "time_zone", "note")
+JURISDICTION_FIELDS = ("name", "time_zone", "note", "record_lists")
 VERSION_FIELDS = ("number", "effective_from", "source", *SAYS)
 EARLIEST = datetime.date(1900, 1, 1)
 LONGEST_WAIVER_YEARS = 5
@@ -34,12 +35,26 @@ LONGEST_WAIVER_YEARS = 5
 
 @transaction.atomic
 def add_jurisdiction(
-    *, by: Person, name: str, time_zone: str = "America/Chicago", note: str = ""
+    *,
+    by: Person,
+    name: str,
+    time_zone: str = "America/Chicago",
+    note: str = "",
+    record_lists: Sequence[str] = (),
 ) -> Jurisdiction:
-    """Add a state or authority. Its days begin at midnight in its time zone."""
+    """Add a state or authority. Its days begin at midnight in its time zone.
+
+    `record_lists` are the keys of the lists by which it asks for records of service.
+    """
     rules.allow(rules.may_keep_rules, by)
     check_time_zone(time_zone)
-    jurisdiction = Jurisdiction(name=" ".join(name.split()), time_zone=time_zone, note=note.strip())
+    check_record_lists(record_lists)
+    jurisdiction = Jurisdiction(
+        name=" ".join(name.split()),
+        time_zone=time_zone,
+        note=note.strip(),
+        record_lists=list(record_lists),
+    )
     checked(jurisdiction)
     jurisdiction.save(force_insert=True)
     audit.record(
@@ -58,6 +73,8 @@ def change_jurisdiction(jurisdiction: Jurisdiction, *, by: Person, **changes: An
     rules.allow(rules.may_keep_rules, by)
     if "time_zone" in changes:
         check_time_zone(changes["time_zone"])
+    if "record_lists" in changes:
+        check_record_lists(changes["record_lists"])
     return change(
         jurisdiction,
         deed="jurisdiction_changed",

@@ -31,6 +31,7 @@ from fleet.services import aircraft as services
 from fleet.web.forms_fleet import AircraftForm, SetUpForm, nozzle_lines
 from fleet.web.lists import fleet_table
 from fleet.web.paging import page_of
+from fleet.web.service_pages import service_context
 from fleet.web.story_view import story_context
 from patterns.draw import COMPACT, WIDE, NozzlePlace, boom_sketch
 
@@ -85,6 +86,7 @@ def aircraft(request: HttpRequest, aircraft_id: UUID) -> HttpResponse:
         .select_related("setup", "visit")[:50],
         "approvals": approvals_listed(request.user).filter(aircraft=one)[:50],
         **story_context(request.user, one, request.GET.get("season"), held),
+        **service_context(request.user, one),
         "may_change": rules.may_change_fleet(request.user),
         "may_record": rules.may_record_setups(request.user),
         "duties": held,

@@ -19,6 +19,7 @@ from fleet.models import (
     Rhythm,
     Role,
 )
+from fleet.record_lists import book
 from fleet.version_checks import SAYS
 from fleet.web.fields import MeasureField, SpokenForm
 
@@ -51,6 +52,11 @@ class JurisdictionForm(SpokenForm):
         help_text="IANA name. Its days begin at midnight there.",
     )
     note = forms.CharField(widget=forms.Textarea(attrs={"rows": 3}), required=False)
+    record_lists = _some(
+        "Records of service asked for",
+        [(one.key, f"{one.name} {one.in_short}".strip()) for one in book().lists.values()],
+        "What operators record of each application. None marked: no records are asked for.",
+    )
 
 
 class RuleForm(SpokenForm):

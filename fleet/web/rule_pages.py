@@ -27,6 +27,7 @@ from fleet.queries.rulebook import (
     works_under_of,
 )
 from fleet.queries.whose import aircraft_of
+from fleet.record_lists import named
 from fleet.services import requirements as services
 from fleet.web.fields import SpokenForm
 from fleet.web.forms_rules import (
@@ -51,7 +52,8 @@ def rulebook(request: HttpRequest) -> HttpResponse:
     by_jurisdiction = {key: [_line(one) for one in rows] for key, rows in found}
     context = {
         "jurisdictions": [
-            (one, by_jurisdiction.get(one.pk, [])) for one in jurisdictions_of(person)
+            (one, by_jurisdiction.get(one.pk, []), named(one.record_lists))
+            for one in jurisdictions_of(person)
         ],
         "may_keep": rules.may_keep_rules(person),
         "section": "season" if person.sees_everyone else "rules",

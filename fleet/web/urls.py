@@ -27,6 +27,7 @@ from fleet.web import (
     retention_pages,
     rule_pages,
     season_pages,
+    service_pages,
     test_pages,
     today_pages,
     visit_pages,
@@ -60,4 +61,5 @@ urlpatterns: list[URLPattern] = [
     *import_pages.urlpatterns,
     *season_pages.urlpatterns,
     *rule_pages.urlpatterns,
+    *service_pages.urlpatterns,
 ]

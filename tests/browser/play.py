@@ -108,6 +108,7 @@ def play() -> dict[str, str]:
                 "clinic_to_come": later,
                 "gift": gift,
                 "filing": play_filing(people, test),
+                "service": play_service(people, first),
                 "jurisdiction": people.state,
                 "rule": rule,
                 "waiver": waiver,
@@ -210,6 +211,22 @@ def play_filing(people: Any, test: Any) -> Any:
     file = filings.Answer("answer.txt", b"The serial number is missing")
     filings.reject(filing, **usual, words="The serial number is missing.", file=file)
     return filing
+
+
+def play_service(people: Any, aircraft: Any) -> Any:
+    """A record of service, which the state asks for by both lists; return what corrected it."""
+    from fleet.record_lists import book
+    from fleet.services import requirements, service_records
+    from tests.fleet.test_service_records import full
+
+    requirements.change_jurisdiction(people.state, by=people.staff, record_lists=list(book().lists))
+    one = service_records.record_service(
+        by=people.pilot, jurisdiction=people.state, aircraft=aircraft, values=full()
+    )
+    right = {**full(), "site": "Barley"}
+    return service_records.correct_service_record(
+        one, by=people.pilot, reason="It was barley.", values=right, aircraft=aircraft
+    )
 
 
 def play_rules(people: Any, waived: Any, elsewhere_too: Any) -> tuple[Any, Any]:

@@ -22,7 +22,16 @@ from django.urls import URLPattern, URLResolver, get_resolver, reverse
 from django.utils import timezone
 
 from fleet import jobs, tenancy
-from fleet.models import Aircraft, Filing, Gift, Invitation, Person, ReminderChoice, Season
+from fleet.models import (
+    Aircraft,
+    Filing,
+    Gift,
+    Invitation,
+    Person,
+    ReminderChoice,
+    Season,
+    ServiceRecord,
+)
 from fleet.queries.paper_batches import Wanted
 from fleet.services import (
     clinics,
@@ -34,6 +43,7 @@ from fleet.services import (
     invitations,
     papers,
     passes,
+    service_records,
 )
 from fleet.services import requirements as rule_services
 from fleet.services import season as season_services
@@ -125,6 +135,12 @@ def hook_keeper(method: str, of: str | None, ok: Any) -> Row:
     """Staff and owners keep webhooks, each owner their own."""
     checker = 404 if of else 403
     return Row(method, of, ok, 403, ok, 403, 404 if of else ok, checker=checker)
+
+
+def customers(method: str, of: str | None, ok: Any, staff: Any) -> Row:
+    """Records of service: the operator's people keep them, staff read them, no one else."""
+    hidden = 404 if of else 403
+    return Row(method, of, staff, hidden, ok, ok, 404 if of else ok, checker=hidden)
 
 
 EVIDENCE = {"swath_m": "15.0", "manner": "one_way"}
@@ -291,6 +307,29 @@ TABLE: dict[str, list[Row]] = {
     "filing": [everybody("filing")],
     "filing-step": [day_deed("filing", 302)],  # without data it says that a step is missing
     "filing-file": [everybody("answer")],
+    # records of service
+    "service-records": [customers("get", None, 200, staff=200)],
+    "service-record-new": [
+        Row("get", None, 403, 403, 200, 200, 200, checker=403),
+        Row("post", None, 403, 403, 200, 200, 200, checker=403),
+    ],
+    "service-record": [customers("get", "service", 200, staff=200)],
+    "service-record-correct": [
+        customers("get", "service", 200, staff=403),
+        customers("post", "service", 200, staff=403),
+    ],
+    "service-record-strike": [
+        customers("get", "service", 200, staff=403),
+        customers("post", "service", 200, staff=403),
+    ],
+    "api:record-lists": [everybody()],
+    "api:service-record-list": [
+        everybody(),  # an empty one for those who may read none
+        Row("post", None, 403, 403, 400, 400, 400, checker=403),
+    ],
+    "api:service-record-detail": [customers("get", "service", 200, staff=200)],
+    "api:service-record-corrections": [customers("post", "service", 400, staff=403)],
+    "api:service-record-strike": [customers("post", "service", 400, staff=403)],
     "retention": [staff_deed("get", None, 200)],
     "retention-purge": [staff_deed("post", None, 302)],  # without a mark it shows the list again
     "api:filing-list": [everybody()],
@@ -506,6 +545,7 @@ def world(cast: Cast) -> dict[str, Any]:
             **invited(cast),
             **ruled(cast, approval.aircraft),
             **filed(cast, test),
+            "service": served(cast, approval.aircraft),
             "import": imports.bring(by=cast.staff, name="members.csv", data=sheet),
             **planned(cast, approval.aircraft),
             "operator": cast.operator,
@@ -594,6 +634,25 @@ def filed(cast: Cast, test: Any) -> dict[str, Any]:
     filings.send(filing, **usual)
     file = filings.Answer("answer.txt", b"Sent back")
     return {"filing": filing, "answer": filings.reject(filing, **usual, file=file)}
+
+
+def served(cast: Cast, aircraft: Aircraft) -> ServiceRecord:
+    """A record of service, which the state asks for."""
+    asked = ["14-cfr-137.71"]
+    rule_services.change_jurisdiction(cast.state, by=cast.staff, record_lists=asked)
+    pilot = {"name": "Pim Pilot", "address": "Base", "certificate": "0", "met_on": "2020-01-01"}
+    return service_records.record_service(
+        by=cast.pilot,
+        jurisdiction=cast.state,
+        aircraft=aircraft,
+        values={
+            "served_on": str(rule_services.today_in(cast.state)),
+            "customer_name": "Wren Hollow Farm",
+            "customer_address": "Road 9",
+            "materials": [{"name": "Water", "amount": {"number": 40, "unit": "gal"}}],
+            "pilots": [pilot],
+        },
+    )
 
 
 def invited(cast: Cast) -> dict[str, Any]:

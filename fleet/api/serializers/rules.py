@@ -25,15 +25,22 @@ from fleet.version_checks import SAYS
 
 
 class JurisdictionOut(Out):
+    record_lists = serializers.ListField(child=serializers.CharField())
+
     class Meta:
         model = Jurisdiction
-        fields = ["id", "name", "time_zone", "note", "created_at"]
+        fields = ["id", "name", "time_zone", "note", "record_lists", "created_at"]
 
 
 class JurisdictionNew(Strict):
     name = serializers.CharField(max_length=80)
     time_zone = serializers.CharField(required=False, help_text="IANA name.")
     note = serializers.CharField(required=False, allow_blank=True)
+    record_lists = serializers.ListField(
+        child=serializers.CharField(),
+        required=False,
+        help_text="Keys of the lists by which it asks for records of service.",
+    )
 
 
 class Retest(Strict):
