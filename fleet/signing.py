@@ -66,7 +66,9 @@ def _make(path: Path) -> None:
 
 def keep_public(public: Ed25519PublicKey, folder: Path | None = None) -> None:
     """Keep a public key, so that papers which it verifies go on counting."""
-    path = (folder or _folder()) / f"{name_of(public)}.pem"
+    folder = folder or _folder()
+    folder.mkdir(mode=0o700, parents=True, exist_ok=True)
+    path = folder / f"{name_of(public)}.pem"
     if not path.exists():
         draft = path.with_suffix(f".{os.getpid()}")
         draft.write_bytes(pem_of(public))

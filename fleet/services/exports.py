@@ -162,5 +162,5 @@ def take_in(archive: Archive) -> TakenIn:
         rows = sum(archive.rows.values())
         after = {"digest": archive.digest, "rows": rows, "files": len(archive.files)}
         audit.record("operator_imported", operator, by=None, operator=operator, after=after)
-    keys = storing.keep_keys(archive)
+        keys = storing.keep_keys(archive)
     return TakenIn(operator, rows, len(archive.files), keys)
