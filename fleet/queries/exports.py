@@ -8,20 +8,23 @@ from fleet.models import ENDED, Job, Operator, OperatorExport, Person
 
 
 def exports_of(person: Person) -> QuerySet[OperatorExport]:
-    """Exports that a person may see: staff all, an owner those of the own operator."""
+    """Exports of the operators whose people or analysts or staff one is; `rules` says who may."""
     rows: QuerySet[OperatorExport] = OperatorExport.objects.select_related("operator", "asked_by")
-    if person.is_staff_member:
+    if person.sees_everyone:
         return rows
-    return rows.filter(operator=person.operator_id) if person.role == "owner" else rows.none()
+    return rows.filter(operator=person.operator_id) if person.operator_id else rows.none()
 
 
-def export_job(operator: Operator) -> Job | None:
+def last_export_job(operator: Operator) -> Job | None:
     """Return the newest job that exports an operator, whatever its state."""
-    jobs: QuerySet[Job] = Job.objects.filter(kind="export", subject_id=operator.pk)
-    return jobs.order_by("-created_at", "-id").first()
+    return _jobs(operator).first()
 
 
 def export_under_way(operator: Operator) -> Job | None:
     """Return the job that exports an operator now, or None."""
-    jobs: QuerySet[Job] = Job.objects.filter(kind="export", subject_id=operator.pk)
-    return jobs.exclude(state__in=ENDED).first()
+    return _jobs(operator).exclude(state__in=ENDED).first()
+
+
+def _jobs(operator: Operator) -> QuerySet[Job]:
+    rows: QuerySet[Job] = Job.objects.filter(kind="export", subject_id=operator.pk)
+    return rows.order_by("-created_at", "-id")

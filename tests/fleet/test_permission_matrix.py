@@ -20,11 +20,21 @@ from django.test import Client
 from django.urls import URLPattern, URLResolver, get_resolver, reverse
 from django.utils import timezone
 
-from fleet import jobs, tenancy
-from fleet.models import Aircraft, Filing, Gift, Invitation, Person, ReminderChoice, Season
+from fleet import jobs, storage, tenancy
+from fleet.models import (
+    Aircraft,
+    Filing,
+    Gift,
+    Invitation,
+    OperatorExport,
+    Person,
+    ReminderChoice,
+    Season,
+)
 from fleet.queries.paper_batches import Wanted
 from fleet.services import (
     clinics,
+    exports,
     feeds,
     filings,
     gifts,
@@ -126,6 +136,11 @@ def hook_keeper(method: str, of: str | None, ok: Any) -> Row:
     return Row(method, of, ok, 403, ok, 403, 404 if of else ok, checker=checker)
 
 
+def exporter(method: str, of: str, ok: Any) -> Row:
+    """Staff and the operator's owner take out all records."""
+    return Row(method, of, ok, 403, ok, 403, 404)
+
+
 EVIDENCE = {"swath_m": "15.0", "manner": "one_way"}
 # A season is nobody's; people of an operator see their own part of it.
 OWN_SEASON = Row("get", "season", 200, 200, 200, 200, 200, checker=403)
@@ -173,6 +188,8 @@ TABLE: dict[str, list[Row]] = {
     "operator-edit": [staff_deed("get", "operator", 200), staff_deed("post", "operator", 200)],
     "person-new": [staff_deed("get", "operator", 200), staff_deed("post", "operator", 200)],
     "trail": [staff_deed("get", None, 200)],
+    "operator-export": [exporter("get", "operator", 200), exporter("post", "operator", 302)],
+    "operator-export-file": [exporter("get", "operator", 200)],
     # visits and tests
     "visits": [everybody()],
     "visit": [everybody("visit")],
@@ -309,6 +326,10 @@ TABLE: dict[str, list[Row]] = {
     "api:me-reminders": [everybody(), Row("patch", None, 400, 400, 400, 400, 400)],
     "api:reminder-list": [staff_deed("get", None, 200)],
     "api:operator-list": [everybody(), staff_deed("post", None, 400)],
+    "api:operator-exports": [exporter("post", "operator", 202)],
+    "api:export-list": [hook_keeper("get", None, 200)],
+    "api:export-detail": [exporter("get", "export", 200)],
+    "api:export-file": [exporter("get", "export", 200)],
     "api:operator-detail": [everybody("operator"), staff_deed("patch", "operator", 200)],
     "api:person-list": [everybody(), staff_deed("post", None, 400)],
     "api:person-detail": [
@@ -508,6 +529,7 @@ def world(cast: Cast) -> dict[str, Any]:
             "import": imports.bring(by=cast.staff, name="members.csv", data=sheet),
             **planned(cast, approval.aircraft),
             "operator": cast.operator,
+            "export": exported(cast),
             "person": cast.owner,
             "stop": reminder_link(cast.owner),
             "aircraft": approval.aircraft,
@@ -627,6 +649,22 @@ def signed_up(cast: Cast, season: Season) -> dict[str, Any]:
             recorded_by=cast.staff,
         ),
     }
+
+
+def exported(cast: Cast) -> OperatorExport:
+    """An export whose file is there."""
+    job = exports.ask_export(cast.operator, by=cast.owner)
+    jobs.Job.objects.filter(pk=job.pk).update(state="done")
+    digest = storage.keep(b"What stands for an archive.")
+    return OperatorExport.objects.create(
+        operator=cast.operator,
+        job=job,
+        digest=digest,
+        size=27,
+        rows=1,
+        files=0,
+        asked_by=cast.owner,
+    )
 
 
 def reminder_link(person: Person) -> SimpleNamespace:
