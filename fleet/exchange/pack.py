@@ -198,7 +198,7 @@ README = """\
 ALL RECORDS OF {operator}
 as they stood on {at}, from {address}
 
-{rows} records, {files} files; {absent} files that records name are absent.
+{rows} records, {files} files. Files that a record names but that are absent: {absent}.
 
 What is in here
   records/       one file for each kind of record, one record a line (JSON; SI units: a name carries

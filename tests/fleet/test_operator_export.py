@@ -8,6 +8,7 @@ import hashlib
 import io
 import json
 import re
+import threading
 import zipfile
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -23,10 +24,13 @@ from django.test import override_settings
 from django.utils import timezone
 from rest_framework.authtoken.models import Token
 
-from fleet import storage, tenancy
+from fleet import signing, storage, tenancy
+from fleet.exchange.gather import one_moment
 from fleet.exchange.pack import pack
 from fleet.exchange.tables import FIELDS_LEFT_OUT, FILES, LEFT_OUT, SHARED, own_path, tables
-from fleet.models import CalendarFeed, Operator, Person, Webhook
+from fleet.models import CalendarFeed, Operator, Paper, Person, Season, Webhook
+from fleet.paper_codes import ForgedCodeError, verify
+from fleet.queries.checking import agrees, by_digest
 from tests.fleet.exchange_world import THEIRS, make_world
 from tests.fleet.hostile_exports import BROKEN, SPOILT, draft_of, refused_by_database
 
@@ -225,10 +229,28 @@ def test_round_trip(made: Made, tmp_path: Path):
         assert kept[0] == kept[1]
         with pytest.raises(storage.RemovedFileError, match=r"pass3.csv: removed on 1 May 2026"):
             storage.fetch(made.removed)
+        _papers_still_checked()
         assert not any(one.has_usable_password() for one in Person.objects.all())
         staff = Person.objects.get(name="Sela Office")
         assert (staff.is_active, staff.email) == (False, f"{staff.pk}@elsewhere.invalid")
     assert "Nobody can sign in yet" in said
+
+
+def _papers_still_checked() -> None:
+    """The old service's key counts here, and a check knows what became of each paper."""
+    withdrawn = Paper.objects.get(withdrawal__isnull=False)
+    superseded = withdrawn.supersedes
+    assert superseded is not None
+    for paper, state in ((withdrawn, "withdrawn"), (superseded, "superseded")):
+        statement = verify(paper.signed, signing.public_keys().values())
+        found = by_digest(storage.digest_of(storage.fetch(paper.digest)))
+        assert found is not None
+        assert agrees(statement, found)
+        assert found.verdict is not None
+        assert found.verdict.state == state
+    own = signing.name_of(signing.signing_key().public_key())
+    with pytest.raises(ForgedCodeError):
+        verify(withdrawn.signed, [signing.public_keys()[own]])
 
 
 def kept_in(path: Path) -> dict[str, bytes]:
@@ -305,3 +327,55 @@ def test_other_key(made: Made, tmp_path: Path):
     draft.write(forged)
     said = refused(forged, tmp_path / "newer", "--key", str(keys))
     assert "it is not the signature of any of the keys given" in said
+
+
+# --- Into what is not empty; as of one moment; by name --------------------------------------------
+
+
+def test_only_into_an_empty_instance(made: Made, tmp_path: Path, cast: Any):
+    err = io.StringIO()
+    with instance(tmp_path), pytest.raises(SystemExit):
+        call_command("import_operator", str(made.path), stdout=io.StringIO(), stderr=err)
+    assert "it is not empty, it has 5 audit rows, 1 jurisdiction, 2 operators, 6 people" in (
+        err.getvalue()
+    )
+    assert "set SWATHBOOK_DATA to a new folder" in err.getvalue()
+    with instance(tmp_path):
+        said = run_import(made.path, "--check")
+    assert "This instance would not take it in" in said
+    assert not (tmp_path / "kept").exists()
+
+
+def test_export_command(cast: Any, tmp_path: Path):
+    out, err, path = io.StringIO(), io.StringIO(), tmp_path / "out.zip"
+    with instance(tmp_path):
+        call_command("export_operator", "redgrass aerial", str(path), stdout=out, stderr=err)
+        assert "all records of Redgrass Aerial" in out.getvalue()
+        for operator, place, wanted in (
+            ("Redgrass Aerial", path, "there is such a file already; name a new one"),
+            ("Nobody", tmp_path / "b.zip", "there is no such operator; give its name or id"),
+            (str(cast.operator.pk), tmp_path / "no" / "b.zip", "there is no such folder"),
+        ):
+            with pytest.raises(SystemExit):
+                call_command("export_operator", operator, str(place), stdout=out, stderr=err)
+            assert wanted in err.getvalue()
+    assert sorted(one.name for one in tmp_path.iterdir() if one.is_file()) == ["out.zip"]
+
+
+@pytest.mark.django_db(transaction=True)
+def test_read_as_of_one_moment(everyone: None):
+    """What others write meanwhile is not seen, and nobody waits for the reading."""
+
+    def add() -> None:
+        try:
+            Season.objects.create(name="2026", starts_on="2026-01-01", ends_on="2026-12-31")
+        finally:
+            connection.close()
+
+    with one_moment():
+        assert Season.objects.count() == 0
+        other = threading.Thread(target=add)
+        other.start()
+        other.join()
+        assert Season.objects.count() == 0
+    assert Season.objects.count() == 1

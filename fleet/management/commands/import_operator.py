@@ -13,7 +13,6 @@ from fleet.exchange import storing
 from fleet.exchange.opening import Archive, keys_in, opened
 from fleet.exchange.reading import check_rows
 from fleet.management.command_line import FileCommand, FileKind, bytes_of
-from fleet.models import Operator
 from fleet.services.exports import take_in
 from patterns.errors import InputError
 
@@ -35,9 +34,10 @@ Next:
     manage.py add_person EMAIL NAME
   and the operator's people new passwords with
     manage.py changepassword EMAIL
-  Invitations that were open must be sent again; webhooks and calendar addresses made anew.
-  The old service's public keys ({keys}) are published here as well, so codes on its papers go on
-  being checked. A check here tells how a paper stood when the export was made, and what happens
+  Invitations that were open must be sent again; webhooks and calendar addresses made anew."""
+PAPERS: Final = """\
+  The old service's public keys ({keys}) are published here as well, so that codes on its papers go
+  on being checked. A check here tells how a paper stood when the export was made, and what happens
   here from now on; what the old service withdraws or replaces later it does not know. The square
   codes on those papers lead to {made_on}."""
 
@@ -99,10 +99,10 @@ class Command(FileCommand):
 
     def _take_in(self, archive: Archive) -> None:
         taken = take_in(archive)
-        operator: Operator = taken.operator
-        self.say(f"{operator} is here: {taken.rows} records, {taken.files} files.")
-        keys = ", ".join(taken.keys) or "none was needed"
-        self.say(AFTER.format(keys=keys, made_on=archive.made_on))
+        self.say(f"{taken.operator} is here: {taken.rows} records, {taken.files} files.")
+        self.say(AFTER)
+        if taken.keys:
+            self.say(PAPERS.format(keys=", ".join(taken.keys), made_on=archive.made_on))
 
 
 def _file(name: str) -> Path:
