@@ -15,8 +15,8 @@ from fleet.exchange import form
 from fleet.exchange.opening import Archive, wrong
 from fleet.exchange.pack import REMOVED, workspace
 from fleet.exchange.reading import rows_of
-from fleet.exchange.tables import ELSEWHERE, tables
-from fleet.models import AuditRow, Job, Operator, Paper
+from fleet.exchange.tables import tables
+from fleet.models import AuditRow, Job, Operator, Paper, Person
 from fleet.paper_codes import ForgedCodeError, verify
 
 EMPTY = (
@@ -30,26 +30,25 @@ _BY_ITSELF: Mapping[type[Model], Q] = {
 }
 
 
-def occupied() -> list[str]:
-    """Return what there is already, as counts in words; nothing when the instance is empty."""
-    found = []
-    for table in tables():
-        if table.name == ELSEWHERE:
-            continue
-        rows = table.model._default_manager.exclude(_BY_ITSELF.get(table.model, Q(pk__in=[])))
-        count = rows.count()
-        if count:
-            meta = table.model._meta
-            name = meta.verbose_name if count == 1 else meta.verbose_name_plural
-            found.append(f"{count:,} {name}")
-    return found
+def occupied() -> str:
+    """Return what there is already, in words; nothing when the instance is empty."""
+    counts = {
+        table.model: table.model._default_manager.exclude(
+            _BY_ITSELF.get(table.model, Q(pk__in=[]))
+        ).count()
+        for table in tables()
+    }
+    if not any(counts.values()):
+        return ""
+    operators, people = counts.pop(Operator), counts.pop(Person)
+    return f"{operators} operators, {people} people and {sum(counts.values())} other records"
 
 
 def refuse_occupied() -> None:
     """Raise InputError, saying what there is, where the instance is not empty."""
     found = occupied()
     if found:
-        wrong("this instance", f"it is not empty, it has {', '.join(found)}", EMPTY)
+        wrong("this instance", f"it is not empty, it has {found}", EMPTY)
 
 
 def keep_files(archive: Archive) -> None:

@@ -94,7 +94,7 @@ class Command(FileCommand):
     def _tell_room(self) -> None:
         there = storing.occupied()
         if there:
-            self.say(f"This instance would not take it in: it has {', '.join(there)}.")
+            self.say(f"This instance would not take it in: it has {there}.")
         self.say("Nothing was written.")
 
     def _take_in(self, archive: Archive) -> None:
