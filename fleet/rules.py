@@ -136,6 +136,11 @@ def may_purge(person: Person) -> bool:
     return is_staff(person)
 
 
+def may_export(person: Person) -> bool:
+    """Take out all records of an operator: staff, and the operator's owner."""
+    return is_staff(person) or person.role == "owner"
+
+
 def may_read_audit(person: Person) -> bool:
     """Read the audit trail."""
     return is_staff(person)

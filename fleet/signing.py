@@ -42,7 +42,7 @@ def _loaded(folder: Path) -> Ed25519PrivateKey:
     key = serialization.load_pem_private_key(path.read_bytes(), password=None)
     if not isinstance(key, Ed25519PrivateKey):
         raise NoSigningKeyError(f"{path} holds no Ed25519 key.")
-    _keep_public(folder, key)
+    keep_public(key.public_key(), folder)
     return key
 
 
@@ -64,8 +64,10 @@ def _make(path: Path) -> None:
         draft.unlink()
 
 
-def _keep_public(folder: Path, key: Ed25519PrivateKey) -> None:
-    public = key.public_key()
+def keep_public(public: Ed25519PublicKey, folder: Path | None = None) -> None:
+    """Keep a public key, so that papers which it verifies go on counting."""
+    folder = folder or _folder()
+    folder.mkdir(mode=0o700, parents=True, exist_ok=True)
     path = folder / f"{name_of(public)}.pem"
     if not path.exists():
         draft = path.with_suffix(f".{os.getpid()}")

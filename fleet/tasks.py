@@ -1,5 +1,5 @@
 """What a worker is asked to do: the job with this key; and by the clock, the day's reminders
-and filings.
+and filings, and what is no longer kept.
 """
 
 from __future__ import annotations
@@ -14,6 +14,7 @@ from fleet import audit, jobs, tenancy
 from fleet.services import (  # noqa: F401 -- each registers its kind of job
     analyses,
     cards,
+    exports,
     filings,
     hooks,
     plans,
@@ -41,6 +42,7 @@ def _send_reminders() -> None:
             if reminders.is_time(now):
                 filings.look_on(timezone.localdate(now))
                 reminders.send_digests(timezone.localdate(now))
+            exports.drop_expired()
     except jobs.PASSING as trouble:
         logger.warning("The reminders are asked for again in a while (%s).", trouble)
 

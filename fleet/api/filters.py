@@ -222,6 +222,11 @@ class PaperBatchFilter(filters.FilterSet):
     order = Order(fields=["created_at"])
 
 
+class OperatorExportFilter(filters.FilterSet):
+    operator = filters.UUIDFilter("operator_id")
+    order = Order(fields=["created_at"])
+
+
 class WebhookFilter(filters.FilterSet):
     operator = filters.UUIDFilter("operator_id")
     stopped = Truth("stopped_at", lookup_expr="isnull", exclude=True)
@@ -309,6 +314,7 @@ class JobFilter(filters.FilterSet):
             ("cards", "Cards"),
             ("paper", "Paper"),
             ("bundle", "Bundle"),
+            ("export", "Export"),
             ("hook", "Webhook"),
             ("plan", "Plan"),
             ("reminders", "Reminders of a day"),

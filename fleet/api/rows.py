@@ -41,7 +41,7 @@ def light_jobs_of(person: Person) -> QuerySet[Job]:
     """Jobs with what came of them, without the inputs they hold or the documents they made."""
     return (
         jobs_of(person)
-        .select_related("card_run", "proposal")
+        .select_related("card_run", "proposal", "export")
         .defer(
             "parameters",
             *(f"analysis__{name}" for name in HEAVY),

@@ -9,6 +9,7 @@ from fleet.api.views import (
     cards,
     checks,
     clinics,
+    exports,
     filings,
     hooks,
     paper_batches,
@@ -38,6 +39,12 @@ v1: list[URLPattern] = [
     path("reminders/", reminders.ReminderList.as_view(), name="reminder-list"),
     path("operators/", people.OperatorList.as_view(), name="operator-list"),
     path("operators/<uuid:pk>/", people.OperatorDetail.as_view(), name="operator-detail"),
+    path(
+        "operators/<uuid:pk>/exports/", exports.OperatorExports.as_view(), name="operator-exports"
+    ),
+    path("exports/", exports.ExportList.as_view(), name="export-list"),
+    path("exports/<uuid:pk>/", exports.ExportDetail.as_view(), name="export-detail"),
+    path("exports/<uuid:pk>/file/", exports.ExportFile.as_view(), name="export-file"),
     path("people/", people.PersonList.as_view(), name="person-list"),
     path("people/<uuid:pk>/", people.PersonDetail.as_view(), name="person-detail"),
     path("aircraft/", aircraft.AircraftList.as_view(), name="aircraft-list"),

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import datetime
 from typing import ClassVar
 
 from django.db import models
+from django.utils import timezone
 
 from fleet.models.base import OperatorRecord, Record, Sealed
 
@@ -79,7 +81,9 @@ class HookCall(OperatorRecord):
 
 
 class OperatorExport(Sealed, OperatorRecord):
-    """Everything of one operator as one ZIP with a manifest of digests."""
+    """Everything of one operator as one ZIP with a manifest of digests. It is kept for a while."""
+
+    KEPT_DAYS: ClassVar[int] = 14
 
     operator = models.ForeignKey("fleet.Operator", on_delete=models.PROTECT, related_name="+")
     job = models.OneToOneField("fleet.Job", on_delete=models.PROTECT, related_name="export")
@@ -94,3 +98,13 @@ class OperatorExport(Sealed, OperatorRecord):
 
     def __str__(self) -> str:
         return f"Export of {self.operator}"
+
+    @property
+    def expires_at(self) -> datetime.datetime:
+        """When its bytes go; the row stays."""
+        return self.created_at + datetime.timedelta(days=self.KEPT_DAYS)
+
+    @property
+    def has_expired(self) -> bool:
+        """Whether it is no longer handed out."""
+        return self.expires_at <= timezone.now()

@@ -28,6 +28,8 @@ def job(request: HttpRequest, job_id: Any) -> HttpResponse:
     if found.kind == "cards":  # the page of the cards tells of its own jobs
         scan = get_object_or_404(card_scans_of(request.user), pk=found.subject_id)
         return redirect(reverse("cards", args=[scan.test_id]) + f"#scan-{scan.number}")
+    if found.kind == "export":
+        return redirect("operator-export", found.subject_id)
     if found.kind == "plan":  # so does the page of the plan
         return redirect("plan", found.subject_id)
     there = _result(found) if found.state == JobState.DONE else ""

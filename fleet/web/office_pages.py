@@ -100,6 +100,7 @@ def operator(request: HttpRequest, operator_id: UUID) -> HttpResponse:
         "may_invite": rules.may_invite(request.user) and one.left_on is None,
         "standings": standings(request.user, aircraft=fleet.filter(retired_on__isnull=True)),
         "retired": fleet.filter(retired_on__isnull=False),
+        "may_export": rules.may_export(request.user),
         "may_change": rules.may_manage_operators(request.user),
         "may_change_fleet": rules.may_change_fleet(request.user),
         "section": "operators",

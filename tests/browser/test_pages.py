@@ -82,6 +82,7 @@ PAGES = [
     ("owner", "/approvals/{withdrawn}/"),
     ("staff", "/approvals/?show=all"),
     ("owner", "/operators/{operator}/"),
+    ("owner", "/operators/{operator}/export/"),
     ("staff", "/season/"),
     ("analyst", "/season/{season_now}/?by=aircraft"),
     ("owner", "/season/{season_now}/"),
@@ -148,7 +149,7 @@ NO_PAGES = {
     "webhook-stop", "filings-look", "filing-step", "filing-file",
     "retention-purge", "card-confirm", "check-keys", "check-signed", "paper-ask", "paper-reissue",
     "paper-withdraw", "paper-again", "paper-give-up", "paper-batch-again", "paper-batch-bundle",
-    "paper-batch-zip", "paper-batch-pdf",
+    "paper-batch-zip", "paper-batch-pdf", "operator-export-file",
     "pass-overrule", "raw-file", "report", "paper", "withdraw", "card-places", "card-again",
     "card-confirm", "card-scan-file", "card-picture", "card-stains",
 }  # fmt: skip

@@ -22,6 +22,7 @@ from django.urls import URLPattern, URLResolver, get_resolver, reverse
 from django.utils import timezone
 
 from fleet import jobs, tenancy
+from fleet import jobs, storage, tenancy
 from fleet.models import (
     Aircraft,
     Filing,
@@ -31,10 +32,15 @@ from fleet.models import (
     ReminderChoice,
     Season,
     ServiceRecord,
+    OperatorExport,
+    Person,
+    ReminderChoice,
+    Season,
 )
 from fleet.queries.paper_batches import Wanted
 from fleet.services import (
     clinics,
+    exports,
     feeds,
     filings,
     gifts,
@@ -141,6 +147,9 @@ def customers(method: str, of: str | None, ok: Any, staff: Any) -> Row:
     """Records of service: the operator's people keep them, staff read them, no one else."""
     hidden = 404 if of else 403
     return Row(method, of, staff, hidden, ok, ok, 404 if of else ok, checker=hidden)
+def exporter(method: str, of: str, ok: Any) -> Row:
+    """Staff and the operator's owner take out all records."""
+    return Row(method, of, ok, 403, ok, 403, 404)
 
 
 EVIDENCE = {"swath_m": "15.0", "manner": "one_way"}
@@ -190,6 +199,8 @@ TABLE: dict[str, list[Row]] = {
     "operator-edit": [staff_deed("get", "operator", 200), staff_deed("post", "operator", 200)],
     "person-new": [staff_deed("get", "operator", 200), staff_deed("post", "operator", 200)],
     "trail": [staff_deed("get", None, 200)],
+    "operator-export": [exporter("get", "operator", 200), exporter("post", "operator", 302)],
+    "operator-export-file": [exporter("get", "operator", 200)],
     # visits and tests
     "visits": [everybody()],
     "visit": [everybody("visit")],
@@ -349,6 +360,10 @@ TABLE: dict[str, list[Row]] = {
     "api:me-reminders": [everybody(), Row("patch", None, 400, 400, 400, 400, 400)],
     "api:reminder-list": [staff_deed("get", None, 200)],
     "api:operator-list": [everybody(), staff_deed("post", None, 400)],
+    "api:operator-exports": [exporter("post", "operator", 202)],
+    "api:export-list": [hook_keeper("get", None, 200)],
+    "api:export-detail": [exporter("get", "export", 200)],
+    "api:export-file": [exporter("get", "export", 200)],
     "api:operator-detail": [everybody("operator"), staff_deed("patch", "operator", 200)],
     "api:person-list": [everybody(), staff_deed("post", None, 400)],
     "api:person-detail": [
@@ -549,6 +564,7 @@ def world(cast: Cast) -> dict[str, Any]:
             "import": imports.bring(by=cast.staff, name="members.csv", data=sheet),
             **planned(cast, approval.aircraft),
             "operator": cast.operator,
+            "export": exported(cast),
             "person": cast.owner,
             "stop": reminder_link(cast.owner),
             "aircraft": approval.aircraft,
@@ -687,6 +703,22 @@ def signed_up(cast: Cast, season: Season) -> dict[str, Any]:
             recorded_by=cast.staff,
         ),
     }
+
+
+def exported(cast: Cast) -> OperatorExport:
+    """An export whose file is there."""
+    job = exports.ask_export(cast.operator, by=cast.owner)
+    jobs.Job.objects.filter(pk=job.pk).update(state="done")
+    digest = storage.keep(b"What stands for an archive.")
+    return OperatorExport.objects.create(
+        operator=cast.operator,
+        job=job,
+        digest=digest,
+        size=27,
+        rows=1,
+        files=0,
+        asked_by=cast.owner,
+    )
 
 
 def reminder_link(person: Person) -> SimpleNamespace:
