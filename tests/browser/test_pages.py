@@ -150,8 +150,6 @@ NO_PAGES = {
     "retention-purge", "card-confirm", "check-keys", "check-signed", "paper-ask", "paper-reissue",
     "paper-withdraw", "paper-again", "paper-give-up", "paper-batch-again", "paper-batch-bundle",
     "paper-batch-zip", "paper-batch-pdf", "operator-export-file",
-    "pass-overrule", "raw-file", "report", "paper", "withdraw", "card-places", "card-again",
-    "card-confirm", "card-scan-file", "card-picture", "card-stains",
 }  # fmt: skip
 REFUSED = {
     ("owner", "/nowhere/"): 404,

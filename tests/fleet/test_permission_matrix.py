@@ -21,21 +21,17 @@ from django.test import Client
 from django.urls import URLPattern, URLResolver, get_resolver, reverse
 from django.utils import timezone
 
-from fleet import jobs, tenancy
 from fleet import jobs, storage, tenancy
 from fleet.models import (
     Aircraft,
     Filing,
     Gift,
     Invitation,
-    Person,
-    ReminderChoice,
-    Season,
-    ServiceRecord,
     OperatorExport,
     Person,
     ReminderChoice,
     Season,
+    ServiceRecord,
 )
 from fleet.queries.paper_batches import Wanted
 from fleet.services import (
@@ -147,6 +143,8 @@ def customers(method: str, of: str | None, ok: Any, staff: Any) -> Row:
     """Records of service: the operator's people keep them, staff read them, no one else."""
     hidden = 404 if of else 403
     return Row(method, of, staff, hidden, ok, ok, 404 if of else ok, checker=hidden)
+
+
 def exporter(method: str, of: str, ok: Any) -> Row:
     """Staff and the operator's owner take out all records."""
     return Row(method, of, ok, 403, ok, 403, 404)
