@@ -24,7 +24,19 @@ from fleet.exchange.tables import (
     files_of,
     tables,
 )
-from fleet.models import ENDED, Job, Operator, Paper, PaperSeries, PaperSlip, Person, Role, Visit
+from fleet.models import (
+    ENDED,
+    AuditRow,
+    Job,
+    Jurisdiction,
+    Operator,
+    Paper,
+    PaperSeries,
+    PaperSlip,
+    Person,
+    Role,
+    Visit,
+)
 
 AT_ONCE = 500
 
@@ -134,6 +146,11 @@ class _Gatherer:
             value = getattr(row, key.attname)
             if value is not None:
                 self._wanted[model].add(value)
+        if isinstance(row, AuditRow) and row.deed == "operator_changed":
+            # What must be kept until when is counted by the rules of every home there ever was.
+            home = (row.before or {}).get("jurisdiction")
+            if home:
+                self._wanted[Jurisdiction].add(UUID(home))
 
     def _names(self, row: models.Model) -> None:
         for one in files_of(row):

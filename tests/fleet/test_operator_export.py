@@ -28,9 +28,22 @@ from fleet import signing, storage, tenancy
 from fleet.exchange.gather import one_moment
 from fleet.exchange.pack import pack
 from fleet.exchange.tables import FIELDS_LEFT_OUT, FILES, LEFT_OUT, SHARED, own_path, tables
-from fleet.models import CalendarFeed, Operator, Paper, Person, Season, Webhook
+from fleet.models import (
+    CalendarFeed,
+    Operator,
+    Paper,
+    Person,
+    Season,
+    Visit,
+    VisitWish,
+    Webhook,
+)
 from fleet.paper_codes import ForgedCodeError, verify
 from fleet.queries.checking import agrees, by_digest
+from fleet.services import people
+from fleet.services import requirements as rule_services
+from fleet.services.requirements import today_in
+from tests.cast import Cast, make_aircraft, make_setup, make_test
 from tests.fleet.exchange_world import THEIRS, make_world
 from tests.fleet.hostile_exports import BROKEN, SPOILT, draft_of, refused_by_database
 
@@ -204,8 +217,61 @@ def test_nothing_of_another_operator_and_no_secret(made: Made):
     assert len(made.theirs) > 40
     for word in (*made.theirs, *made.secrets):
         assert word.encode() not in everything, word
+    series = [json.loads(line) for line in made.records()["records/paperseries.jsonl"].splitlines()]
+    # Of the four statements the second and third are ours: how many there were is not told.
+    assert {one["last_number"] for one in series if one["kind"] == "fleet_statement"} == {3}
     assert b"Anik String" in everything  # who tested is part of the record
     assert b"analyst@association.example" not in everything
+
+
+def test_rules_of_former_homes_come_along(cast: Cast, everyone: None, tmp_path: Path):
+    """Else a file would be held here and free to go there (`queries.retention`)."""
+    moved = rule_services.add_jurisdiction(by=cast.staff, name="Elsewhere")
+    rule_services.add_jurisdiction(by=cast.staff, name="Nowhere near")
+    rule_services.add_requirement(
+        by=cast.staff,
+        jurisdiction=cast.state,
+        name="Pattern test",
+        effective_from=today_in(cast.state),
+        source="Invented for tests.",
+        rhythm="once",
+        retention_years=3,
+    )
+    people.change_operator(cast.operator, by=cast.staff, jurisdiction=moved)
+    found = records_of(export(cast.operator, tmp_path / "out.zip"))
+    names = {json.loads(line)["name"] for line in found["records/jurisdiction.jsonl"].splitlines()}
+    assert names == {"Calloway", "Elsewhere"}
+    assert found["records/requirementversion.jsonl"].count(b"\n") == 1
+
+
+def test_what_hangs_on_others_is_covered(cast: Cast, everyone: None, tmp_path: Path):
+    """Where a record of ours names people of others or their visit, it says no more than it must.
+
+    No page makes such records; data from elsewhere might.
+    """
+    test = make_test(cast, make_setup(cast, make_aircraft(cast)))
+    Visit.objects.filter(pk=test.visit_id).update(
+        kind="private", host=cast.other_operator, note="Gate code"
+    )
+    VisitWish.objects.create(
+        operator=cast.operator,
+        aircraft=test.setup.aircraft,
+        from_on="2026-04-01",
+        until_on="2026-04-30",
+        wished_by=cast.outsider,
+    )
+    found = records_of(export(cast.operator, tmp_path / "out.zip"))
+    [visit] = map(json.loads, found["records/visit.jsonl"].splitlines())
+    assert (visit["kind"], visit["host"], visit["note"]) == ("clinic", None, "")
+    people = {
+        one["id"]: one
+        for one in map(json.loads, found["records/person_elsewhere.jsonl"].splitlines())
+    }
+    assert people[str(cast.outsider.pk)] == {
+        "id": str(cast.outsider.pk),
+        "name": "Somebody of another operator",
+        "role": "staff",
+    }
 
 
 # --- Out and in again -----------------------------------------------------------------------------
@@ -332,7 +398,7 @@ def test_other_key(made: Made, tmp_path: Path):
 # --- Into what is not empty; as of one moment; by name --------------------------------------------
 
 
-def test_only_into_an_empty_instance(made: Made, tmp_path: Path, cast: Any):
+def test_only_into_an_empty_instance(made: Made, tmp_path: Path, cast: Cast):
     err = io.StringIO()
     with instance(tmp_path), pytest.raises(SystemExit):
         call_command("import_operator", str(made.path), stdout=io.StringIO(), stderr=err)
@@ -344,7 +410,7 @@ def test_only_into_an_empty_instance(made: Made, tmp_path: Path, cast: Any):
     assert not (tmp_path / "kept").exists()
 
 
-def test_export_command(cast: Any, tmp_path: Path):
+def test_export_command(cast: Cast, tmp_path: Path):
     out, err, path = io.StringIO(), io.StringIO(), tmp_path / "out.zip"
     with instance(tmp_path):
         call_command("export_operator", "redgrass aerial", str(path), stdout=out, stderr=err)
