@@ -122,7 +122,7 @@ class RequirementVersion(Sealed, Record):
     for a new test: keys as in `RETEST_KEYS`, values as there. `limits` holds `cv_percent`,
     `wind_speed_m_s`, `wind_angle_deg`, each a number or missing (no limit). `kinds` are the kinds
     of aircraft covered, all when empty. `signers` are the roles of those who may sign. `papers`
-    are words for the papers asked for.
+    are words for the papers asked for on each test; a "season return" is asked for once a season.
     """
 
     requirement = models.ForeignKey(Requirement, on_delete=models.PROTECT, related_name="versions")

@@ -1,4 +1,4 @@
-"""Which papers a rule asks for on a test, and until when. One place decides.
+"""Which papers a rule asks for on a test or on a season, and until when. One place decides.
 
 A rule asks for papers on a test when its version in force on the day flown names papers and covers
 the kind of aircraft, the aircraft was bound by the rule's jurisdiction on that day (at home, or
@@ -9,6 +9,11 @@ Time is counted from the end of the day flown, where the jurisdiction's days end
 ends with the last of them. One in hours is counted by the clock that runs on through changes of
 summer time, and from the moment the last pass was flown where the passes say it (common practice,
 no source).
+
+A rule that names a "season return" among its papers asks for one paper a season about all aircraft
+under it, not for one of each test. It is the version in force on the season's last day that asks,
+once that day is over and where it bound any aircraft that has a set-up; its filing deadline is
+counted from the end of that day (own definition: a rule holds one deadline, which serves for both).
 """
 
 from __future__ import annotations
@@ -22,6 +27,7 @@ from uuid import UUID
 from zoneinfo import ZoneInfo
 
 from django.db.models import Exists, Max, OuterRef, QuerySet
+from django.utils import timezone
 
 from fleet.judging.facts import Rule
 from fleet.models import (
@@ -29,8 +35,11 @@ from fleet.models import (
     Approval,
     DeadlineUnit,
     Evidence,
+    PaperKind,
     Requirement,
     RequirementVersion,
+    Season,
+    SetUp,
     Test,
     WorksUnder,
 )
@@ -163,52 +172,93 @@ def filing_deadline(
 
 # --- What is asked --------------------------------------------------------------------------------
 
+RETURN = PaperKind.SEASON_RETURN.label.casefold()
+
+
+def _words(version: RequirementVersion) -> Iterator[str]:
+    yield from dict.fromkeys(" ".join(word.split()) for word in version.papers)
+
+
+def of_each_test(version: RequirementVersion) -> tuple[str, ...]:
+    """Return the papers that a version asks for on each test, each once."""
+    return tuple(word for word in _words(version) if word.casefold() != RETURN)
+
+
+def of_each_season(version: RequirementVersion) -> tuple[str, ...]:
+    """Return the papers that a version asks for on each season: its return, or nothing."""
+    return tuple(word for word in _words(version) if word.casefold() == RETURN)[:1]
+
 
 @dataclass(frozen=True, slots=True)
 class Asked:
-    """One paper that one version of a rule asks for on one test."""
+    """One paper that one version of a rule asks for, on one test or on one season."""
 
-    test: Test
     version: RequirementVersion
     what: str
     counted_from: datetime.datetime
     due_at: datetime.datetime | None
+    test: Test | None = None
+    season: Season | None = None
 
     @property
     def reason(self) -> str:
         """Return the key that never comes twice."""
-        return f"test:{self.test.pk}:{self.version.pk}:{self.what}"
+        if self.test is not None:
+            return f"test:{self.test.pk}:{self.version.pk}:{self.what}"
+        assert self.season is not None
+        return f"season:{self.season.pk}:{self.version.requirement_id}:{RETURN}"
 
 
-def asked_papers() -> Iterator[Asked]:
-    """Yield every paper asked for on any test on record: six queries."""
+def asked_papers(now: datetime.datetime | None = None) -> Iterator[Asked]:
+    """Yield every paper asked for on any test or season on record: at most eight queries."""
     book = rulebook()
-    first = min(
-        (
-            version.effective_from
-            for rules in book.rules.values()
-            for rule in rules
-            for version in rule.versions
-            if version.papers
-        ),
-        default=None,
-    )
-    if first is None:
+    yield from _on_tests(book)
+    yield from _on_seasons(book, now or timezone.now())
+
+
+def _versions(book: Rulebook) -> Iterator[RequirementVersion]:
+    for rules in book.rules.values():
+        for rule in rules:
+            yield from rule.versions
+
+
+def _on_tests(book: Rulebook) -> Iterator[Asked]:
+    asking = [version.effective_from for version in _versions(book) if of_each_test(version)]
+    if not asking:
         return
-    tests = list(analysed_tests().filter(flown_on__gte=first).order_by("flown_on", "id"))
+    tests = list(analysed_tests().filter(flown_on__gte=min(asking)).order_by("flown_on", "id"))
     waivers = waivers_within(Reach({test.setup.aircraft_id for test in tests}))
     for test in tests:
         aircraft = test.setup.aircraft
         for version in book.on(aircraft, test.flown_on):
-            if not version.papers or not counts(test, aircraft, version):
+            if not of_each_test(version) or not counts(test, aircraft, version):
                 continue
             waived = waivers.get((aircraft.pk, version.requirement_id), ())
             if waiver_in_force(waived, test.flown_on, None) is None:
-                yield from _asked(test, version)
+                yield from _of_test(test, version)
 
 
-def _asked(test: Any, version: RequirementVersion) -> Iterator[Asked]:
+def _of_test(test: Any, version: RequirementVersion) -> Iterator[Asked]:
     zone = ZoneInfo(version.requirement.jurisdiction.time_zone)
     start = counted_from(version, test.flown_on, zone, test.last_flown_at)
-    for word in dict.fromkeys(" ".join(word.split()) for word in version.papers):
-        yield Asked(test, version, word, start, due_at(version, start, zone))
+    for word in of_each_test(version):
+        yield Asked(version, word, start, due_at(version, start, zone), test=test)
+
+
+def _on_seasons(book: Rulebook, now: datetime.datetime) -> Iterator[Asked]:
+    """Yield the returns of seasons that are over; who was waived stands in them as waived."""
+    asking = [version.effective_from for version in _versions(book) if of_each_season(version)]
+    if not asking:
+        return
+    flown = Exists(SetUp.objects.filter(aircraft=OuterRef("pk")))
+    fleet = list(Aircraft.objects.filter(flown).select_related("operator"))
+    for season in Season.objects.filter(ends_on__gte=min(asking)).order_by("ends_on", "id"):
+        day = season.ends_on
+        flying = (one for one in fleet if one.retired_on is None or one.retired_on > day)
+        bound = {version.pk: version for one in flying for version in book.on(one, day)}
+        for version in sorted(bound.values(), key=lambda one: one.pk):
+            zone = ZoneInfo(version.requirement.jurisdiction.time_zone)
+            start = end_of_day(day, zone)
+            if start < now:
+                for word in of_each_season(version):
+                    yield Asked(version, word, start, due_at(version, start, zone), season=season)

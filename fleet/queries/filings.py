@@ -134,14 +134,18 @@ def due_where_asked(filing: Filing) -> datetime.datetime | None:
 def papers_for(person: Person, filing: Filing) -> QuerySet[Paper]:
     """Issued papers that may be sent for a filing: those of its operator that stand.
 
-    Those about its test come first, then those about its aircraft, then the newest.
+    Those about its test, or its season and jurisdiction, come first, then those about its aircraft,
+    then the newest.
     """
-    about = Case(
-        When(Q(analysis__test=filing.test_id), then=0),
-        When(Q(slip__aircraft=filing.aircraft_id), then=1),
-        default=2,
-        output_field=IntegerField(),
-    )
+    if filing.season_id:
+        first = Q(slip__season=filing.season_id, slip__jurisdiction=filing.jurisdiction_id)
+        whens = [When(first, then=0)]
+    else:
+        whens = [
+            When(Q(analysis__test=filing.test_id), then=0),
+            When(Q(slip__aircraft=filing.aircraft_id), then=1),
+        ]
+    about = Case(*whens, default=2, output_field=IntegerField())
     return (
         papers_of(person)
         .filter(operator=filing.operator_id)

@@ -46,7 +46,7 @@ from fleet.models import (
     Visit,
     VisitKind,
 )
-from fleet.queries.asked_papers import analysed_tests, counts, filing_deadline
+from fleet.queries.asked_papers import analysed_tests, counts, filing_deadline, of_each_test
 from fleet.queries.duties import Duty, duties
 from fleet.queries.standing import Standing, standings
 
@@ -336,7 +336,7 @@ def _of_papers(asked: Iterable[Duty], day: datetime.date) -> Iterator[_Fact]:
         for test in tests.get(duty.aircraft.pk, []):
             version = duty.verdict.case.rule.on(test.flown_on)
             if version is not None and counts(test, duty.aircraft, version):
-                if version.papers and not test.has_report:  # type: ignore[attr-defined]
+                if of_each_test(version) and not test.has_report:  # type: ignore[attr-defined]
                     yield _missing(duty, test, version, day)
                 break  # older tests are history
 
@@ -367,7 +367,7 @@ def _missing(duty: Duty, test: Any, version: RequirementVersion, day: datetime.d
     key = f"{test.pk}:{duty.requirement.pk}:{deadline or 'open'}{':late' if late else ''}"
     words = (
         f"{duty.aircraft}: no report has been issued on the test of {said(test.flown_on)}. "
-        f"{duty.requirement} asks for: {', '.join(map(str, version.papers))}"
+        f"{duty.requirement} asks for: {', '.join(of_each_test(version))}"
     )
     if deadline is not None:
         count = version.filing_deadline

@@ -169,6 +169,7 @@ class _Holder:
         self._homes = _former_homes()
         fleet = Aircraft.objects.select_related("operator")
         self._aircraft: dict[UUID, Aircraft] = {one.pk: one for one in fleet}
+        self._open = set(open_filings(filings_of(person)).values_list("pk", flat=True))
         self._of_tests = self._tests()
 
     def _under(self, aircraft: Aircraft, day: datetime.date) -> Iterator[Hold]:
@@ -285,14 +286,24 @@ class _Holder:
                     yield from self._under(one, day)
 
     def _answers(self) -> Iterator[KeptFile]:
-        rows = FilingStep.objects.exclude(file_digest="").select_related("filing", "operator")
+        rows = FilingStep.objects.exclude(file_digest="").select_related(
+            "filing__season", "filing__version__requirement__jurisdiction", "operator"
+        )
         for step in rows:
             what = f"Answer {step.file_name}"
             if step.filing.test_id is not None:
                 yield from self._about(step.file_digest, what, [step.filing.test_id])
             else:
-                whose = step.operator.name if step.operator else ""
-                yield KeptFile(step.file_digest, what, step.happened_on, (), whose)
+                yield self._answer_about_season(step, what)
+
+    def _answer_about_season(self, step: FilingStep, what: str) -> KeptFile:
+        """An answer to a return is kept as long as the rule keeps what is of the season's end."""
+        filing, whose = step.filing, step.operator.name if step.operator else ""
+        day = filing.season.ends_on if filing.season else step.happened_on
+        holds = tuple(rule_holds([filing.version], day)) if filing.version else ()
+        if filing.pk in self._open:
+            holds += (Hold(None, f"Open filing: {filing.what}"),)
+        return KeptFile(step.file_digest, what, day, holds, whose)
 
     def _others(self) -> Iterator[KeptFile]:
         """Lists that were brought, bundles and exports: no rule says anything about them."""

@@ -2,9 +2,9 @@
 
 Each day has one job that opens what is asked for and is not on the board yet, under a key made
 from the day, asked for at the hour of the reminders; people have it done from the board as well.
-A filing has a key made from test, version and paper, so it is opened once however often it is
-looked for. Nothing takes it off the board but an answer, or a person's word that it is no longer
-asked for.
+A filing has a key made from test, version and paper, or from season and rule, so it is opened once
+however often it is looked for. Nothing takes it off the board but an answer, or a person's word
+that it is no longer asked for.
 """
 
 from __future__ import annotations
@@ -48,14 +48,16 @@ def open_filings_due(*, by: Person | None) -> int:
     for one in asked:
         if one.reason in known:
             continue
+        test = one.test
         filing, is_new = Filing.objects.get_or_create(
             reason=one.reason,
             defaults={
-                "operator_id": one.test.operator_id,
+                "operator_id": test and test.operator_id,
                 "jurisdiction": one.version.requirement.jurisdiction,
                 "version": one.version,
-                "aircraft": one.test.setup.aircraft,
-                "test": one.test,
+                "aircraft": test and test.setup.aircraft,
+                "test": test,
+                "season": one.season,
                 "what": one.what,
                 "counted_from": one.counted_from,
                 "due_at": one.due_at,
@@ -281,9 +283,10 @@ def _check_order(last: FilingStep | None, kind: str) -> None:
 def _check_day(filing: Filing, last: FilingStep | None, day: datetime.date) -> None:
     zone = ZoneInfo(filing.jurisdiction.time_zone)
     first = last.happened_on if last else filing.counted_from.astimezone(zone).date()
-    after = f"the step before, {first:%-d %B %Y}" if last else f"the test, {first:%-d %B %Y}"
+    before = "the test" if filing.test_id else "the season's last day"
     if day < first:
-        _refuse("happened_on", f"Must not lie before {after}.")
+        before = "the step before" if last else before
+        _refuse("happened_on", f"Must not lie before {before}, {first:%-d %B %Y}.")
     if day > max(timezone.localdate(timezone=zone), timezone.localdate()):
         _refuse("happened_on", "Must not lie in the future.")
 

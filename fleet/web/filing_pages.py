@@ -61,6 +61,7 @@ def filings(request: HttpRequest) -> HttpResponse:
             | Q(operator__name__icontains=words)
             | Q(aircraft__registration__icontains=words)
             | Q(jurisdiction__name__icontains=words)
+            | Q(season__name__icontains=words)
         )
     chosen = rows.filter(QUESTIONS[asked][1])
     if export := tables.answer(request, lambda: filings_table(chosen)):
@@ -96,6 +97,7 @@ def filings_table(rows: Iterable[Filing]) -> Table:
         Column("Operator"),
         Column("Aircraft"),
         Column("Flown on", "date"),
+        Column("Season"),
         Column("Counted from", "moment"),
         Column("Due", "moment"),
         Column("Standing"),
@@ -113,6 +115,7 @@ def _row(one: Filing) -> tuple[Any, ...]:
         one.operator and one.operator.name,
         one.aircraft and str(one.aircraft),
         one.test and one.test.flown_on,
+        one.season and one.season.name,
         one.counted_from,
         one.due_at,
         standing.drawn[1],
@@ -163,6 +166,7 @@ def _show(request: HttpRequest, one: Filing, tried: StepForm | None = None) -> H
         "may_file": may_file,
         "analysis": analysis,
         "certificate": PaperKind.CERTIFICATE.value,
+        "season_return": PaperKind.SEASON_RETURN.value,
         "section": "papers",
     }
     return render(request, "fleet/filing.html", context)

@@ -113,7 +113,7 @@ class RuleForm(SpokenForm):
         label="Papers asked for",
         required=False,
         widget=forms.Textarea(attrs={"rows": 3}),
-        help_text="One a line.",
+        help_text="One a line. Each is asked for on each test, but a season return once a season.",
     )
     filing_deadline = forms.IntegerField(label="To be filed within", required=False, min_value=1)
     filing_deadline_unit = forms.ChoiceField(

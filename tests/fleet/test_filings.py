@@ -24,16 +24,34 @@ from fleet.models import (
     Paper,
     Requirement,
     RequirementVersion,
+    Season,
     Waiver,
     WorksUnder,
 )
 from fleet.models.base import SealedError
-from fleet.queries.asked_papers import counted_from, due_at
+from fleet.queries.asked_papers import Asked, asked_papers, counted_from, due_at
 from fleet.queries.calendar_feed import feed_of
-from fleet.queries.filings import filings_of, on_board, open_filings, standing_of
-from fleet.services import filings
-from tests.cast import Cast, make_analysis, make_approval, make_tested
+from fleet.queries.filings import (
+    due_where_asked,
+    filings_of,
+    on_board,
+    open_filings,
+    papers_for,
+    standing_of,
+)
+from fleet.services import filings, papers
+from reports.kinds import MAKERS
+from tests.cast import (
+    Cast,
+    make_aircraft,
+    make_analysis,
+    make_approval,
+    make_setup,
+    make_test,
+    make_tested,
+)
 from tests.fleet.api.client import signed_in as api_of
+from tests.reports.setting import plain
 
 pytestmark = [pytest.mark.django_db, pytest.mark.usefixtures("everyone")]
 
@@ -65,11 +83,22 @@ def add_rule(cast: Cast, **says: Any) -> RequirementVersion:
 
 @pytest.fixture
 def filing(cast: Cast) -> Filing:
-    """One filing of an analysed test."""
-    add_rule(cast, papers=["Test report"])
-    make_analysis(cast)
-    assert filings.open_filings_due(by=cast.staff) == 1
-    return filings_of(cast.staff).get()
+    """One filing of a test, as `open_filings_due` opens it."""
+    version = add_rule(cast, papers=["Test report"])
+    test = make_test(cast, make_setup(cast, make_aircraft(cast)))
+    start = counted_from(version, FLOWN, CHICAGO)
+    opened = Filing.objects.create(
+        operator=cast.operator,
+        jurisdiction=cast.state,
+        version=version,
+        aircraft=test.setup.aircraft,
+        test=test,
+        what="Test report",
+        reason=Asked(version, "Test report", start, None, test=test).reason,
+        counted_from=start,
+        due_at=due_at(version, start, CHICAGO),
+    )
+    return filings_of(cast.staff).get(pk=opened.pk)
 
 
 def again(filing: Filing) -> Any:
@@ -200,6 +229,63 @@ def test_what_is_not_asked_for(cast: Cast):
     assert Filing.objects.filter(version=away).count() == 2
 
 
+def test_a_season_return_is_asked_for_once_its_season_is_over(cast: Cast):
+    """Thirty days from 31 March: 30 April, by the calendar."""
+    add_rule(cast, papers=["season  Return"], filing_deadline=30)
+    add_rule(cast, name="Helicopters", papers=["Season return"], kinds=["helicopter"])
+    ended, running = (
+        Season.objects.create(name=name, starts_on=first, ends_on=last)
+        for name, first, last in (
+            ("2025/26", datetime.date(2025, 4, 1), datetime.date(2026, 3, 31)),
+            ("2026/27", datetime.date(2026, 4, 1), datetime.date(2027, 3, 31)),
+        )
+    )
+    assert filings.open_filings_due(by=None) == 0  # it binds no aircraft
+    setup = make_setup(cast, make_aircraft(cast))
+    make_aircraft(cast, cast.other_operator)
+    last_second = datetime.datetime(2026, 3, 31, 23, 59, 59, tzinfo=CHICAGO)
+    assert not list(asked_papers(now=last_second))
+    assert filings.open_filings_due(by=None) == 1
+    assert filings.open_filings_due(by=None) == 0
+    one = filings_of(cast.staff).get()
+    assert (one.what, one.season, one.operator, one.test) == ("season Return", ended, None, None)
+    assert due_where_asked(one).isoformat() == "2026-04-30T23:59:59-05:00"
+    assert running not in {asked.season for asked in asked_papers()}
+    assert not filings_of(cast.owner).exists()
+    page = signed_in(cast.staff).get(reverse("filing", args=[one.pk])).content.decode()
+    assert "Issue the season return" in page
+    assert "All of season 2025/26" in signed_in(cast.staff).get(reverse("filings")).content.decode()
+    with pytest.raises(ValidationError, match="the season's last day, 31 March 2026"):
+        take(one, "prepared", cast, happened_on=datetime.date(2026, 3, 30))
+    for kind in ("prepared", "sent", "acknowledged"):
+        take(one, kind, cast, happened_on=datetime.date(2026, 4, 3))
+    assert not open_filings(filings_of(cast.staff)).exists()
+    # No paper of a test is asked for by it.
+    make_analysis(cast, make_tested(cast, setup))
+    assert filings.open_filings_due(by=None) == 0
+
+
+def test_a_return_offers_the_papers_about_its_season(cast: Cast, monkeypatch: pytest.MonkeyPatch):
+    add_rule(cast, papers=["Season return"])
+    make_setup(cast, make_aircraft(cast))
+    season = Season.objects.create(
+        name="2025", starts_on=datetime.date(2025, 1, 1), ends_on=datetime.date(2025, 12, 31)
+    )
+    filings.open_filings_due(by=None)
+    one = filings_of(cast.staff).get()
+    for kind, about in (
+        ("participation", {"season": season}),
+        ("season_return", {"season": season, "jurisdiction": cast.state}),
+    ):
+        monkeypatch.setitem(MAKERS, kind, plain)
+        jobs.run(papers.ask(kind, by=cast.staff, **about).pk)
+    found = list(papers_for(cast.staff, one))
+    assert [(paper.kind, paper.about) for paper in found] == [
+        ("season_return", 0),
+        ("participation", 2),
+    ]
+
+
 def test_daily_job_is_asked_for_once_and_opens_them(cast: Cast):
     add_rule(cast)
     make_analysis(cast)
@@ -258,26 +344,27 @@ def test_the_road_of_a_filing(cast: Cast, filing: Filing):
         step.save()
 
 
-@pytest.mark.parametrize(
-    ("done", "kind"),
-    [
-        ([], "sent"),
-        ([], "acknowledged"),
-        (["prepared"], "acknowledged"),
-        (["prepared", "sent"], "sent"),
-        (["prepared", "sent"], "corrected"),
-        (["prepared", "sent", "rejected"], "acknowledged"),
-        (["prepared", "sent", "acknowledged"], "dropped"),
-        (["dropped"], "prepared"),
-    ],
-)
-def test_steps_out_of_order_are_refused(cast: Cast, filing: Filing, done: list[str], kind: str):
-    for one in done:
-        take(filing, one, cast)
-    with pytest.raises(ValidationError) as refused:
-        take(filing, kind, cast)
-    assert "kind" in refused.value.message_dict
-    assert filing.steps.count() == len(done)
+def test_steps_out_of_order_are_refused(cast: Cast, filing: Filing):
+    for number, (done, kind) in enumerate(
+        [
+            ([], "sent"),
+            ([], "acknowledged"),
+            (["prepared"], "acknowledged"),
+            (["prepared", "sent"], "sent"),
+            (["prepared", "sent"], "corrected"),
+            (["prepared", "sent", "rejected"], "acknowledged"),
+            (["prepared", "sent", "acknowledged"], "dropped"),
+            (["dropped"], "prepared"),
+        ]
+    ):
+        filing.pk, filing.reason = None, f"another:{number}"
+        filing.save(force_insert=True)
+        for one in done:
+            take(filing, one, cast)
+        with pytest.raises(ValidationError) as refused:
+            take(filing, kind, cast)
+        assert "kind" in refused.value.message_dict, (done, kind)
+        assert filing.steps.count() == len(done)
 
 
 def take(filing: Filing, kind: str, cast: Cast, **more: Any) -> FilingStep:
@@ -286,19 +373,16 @@ def take(filing: Filing, kind: str, cast: Cast, **more: Any) -> FilingStep:
     return filings.STEPS[kind](filing, **{**usual, **more})
 
 
-@pytest.mark.parametrize(
-    ("kind", "values", "field"),
-    [
+def test_what_is_wrong_is_named(cast: Cast, filing: Filing):
+    for kind, values, field in (
         ("prepared", {"words": " "}, "paper"),
         ("dropped", {"words": ""}, "words"),
         ("prepared", {"happened_on": FLOWN - datetime.timedelta(days=1)}, "happened_on"),
         ("prepared", {"happened_on": datetime.date(2999, 1, 1)}, "happened_on"),
-    ],
-)
-def test_what_is_wrong_is_named(cast: Cast, filing: Filing, kind: str, values: Any, field: str):
-    with pytest.raises(ValidationError) as refused:
-        take(filing, kind, cast, **values)
-    assert set(refused.value.message_dict) == {field}
+    ):
+        with pytest.raises(ValidationError) as refused:
+            take(filing, kind, cast, **values)
+        assert set(refused.value.message_dict) == {field}
 
 
 def test_answers_are_held_to_what_they_must_tell(cast: Cast, filing: Filing, settings):
@@ -321,10 +405,11 @@ def test_answers_are_held_to_what_they_must_tell(cast: Cast, filing: Filing, set
             take(filing, "acknowledged", cast, by=person)
 
 
-def test_a_paper_that_does_not_stand_is_not_sent(cast: Cast, filing: Filing):
-    from fleet.services import papers
-
-    job = papers.request_report(make_analysis(cast, filing.test), by=cast.owner)
+def test_a_paper_that_does_not_stand_is_not_sent(
+    cast: Cast, filing: Filing, monkeypatch: pytest.MonkeyPatch
+):
+    monkeypatch.setitem(MAKERS, "fleet_statement", plain)
+    job = papers.ask("fleet_statement", by=cast.owner, operator=cast.operator)
     jobs.run(job.pk)
     paper = Paper.objects.get(job=job)
     filings.prepare(filing, by=cast.staff, happened_on=SENT_ON, paper=paper)

@@ -29,16 +29,11 @@ from reports.kinds import MAKERS
 from reports.paper import Draft
 from tests import cast as casting
 from tests.cast import Cast
+from tests.reports.setting import plain
 
 pytestmark = [pytest.mark.service, pytest.mark.django_db]
 
 Ask = Callable[..., Paper]
-
-
-def plain(slip: PaperSlip) -> Draft:
-    """The plainest paper there is: quickly set, so that many can be made."""
-    words = f"<!DOCTYPE html><html lang='en'><title>{slip.name}</title><p>{slip.name}</p></html>"
-    return Draft(slip.name, {"for": slip.name}, slip.created_at, lambda foot: [words])
 
 
 @pytest.fixture

@@ -23,17 +23,12 @@ from reports.kinds import MAKERS
 from reports.paper import Draft
 from tests.cast import Cast, make_aircraft
 from tests.fleet.api.client import Client, signed_in
+from tests.reports.setting import plain
 
 pytestmark = pytest.mark.django_db
 NUMBERS, BATCHES, CHECKS = (
     f"/api/v1/{name}/" for name in ("paper-numbers", "paper-batches", "checks")
 )
-
-
-def plain(slip: PaperSlip) -> Draft:
-    """The plainest paper there is."""
-    words = f"<!DOCTYPE html><html lang='en'><title>{slip.name}</title><p>{slip.name}</p></html>"
-    return Draft(slip.name, {"for": slip.name}, slip.created_at, lambda foot: [words])
 
 
 def broken(slip: PaperSlip) -> Draft:
