@@ -81,6 +81,7 @@ DEEDS: Mapping[str, str] = {
     "files_purged": "removed",
     "reminders_set": "chose the reminders of",
     "reminder_sent": "sent the reminder",
+    "place_told": "sent a letter about places on",
     "season_added": "added the season",
     "season_changed": "changed the season",
     "member_joined": "took in as a member",

@@ -16,6 +16,7 @@ from fleet.services import (  # noqa: F401 -- each registers its kind of job
     cards,
     filings,
     hooks,
+    place_letters,
     plans,
     reminders,
 )
