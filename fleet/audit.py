@@ -40,6 +40,7 @@ DEEDS: Mapping[str, str] = {
     "gift_changed": "changed the gift",
     "gift_removed": "took back the gift",
     "plan_made": "made the plan of return visits",
+    "plan_changed": "changed the plan of return visits",
     "plan_word_said": "had a say in the plan",
     "plan_word_taken_back": "took a word back in the plan",
     "proposal_requested": "asked for tours for the plan",
