@@ -36,6 +36,11 @@ class StopView:
     aircraft: list[Visited]
     late_days: int
 
+    @property
+    def any_said(self) -> bool:
+        """Whether there is a word to take back."""
+        return any(one.said is not None for one in self.aircraft)
+
 
 @dataclass(frozen=True, slots=True)
 class DayView:
