@@ -6,6 +6,7 @@ import datetime
 import uuid
 from collections.abc import Iterable, Mapping
 from contextvars import ContextVar
+from dataclasses import dataclass
 from typing import Any
 
 from django.db import models
@@ -40,6 +41,7 @@ DEEDS: Mapping[str, str] = {
     "gift_changed": "changed the gift",
     "gift_removed": "took back the gift",
     "plan_made": "made the plan of return visits",
+    "plan_changed": "changed the plan of return visits",
     "plan_word_said": "had a say in the plan",
     "plan_word_taken_back": "took a word back in the plan",
     "proposal_requested": "asked for tours for the plan",
@@ -88,6 +90,7 @@ DEEDS: Mapping[str, str] = {
     "operator_imported": "took in all records of",
     "reminders_set": "chose the reminders of",
     "reminder_sent": "sent the reminder",
+    "place_told": "sent a letter about places on",
     "season_added": "added the season",
     "season_changed": "changed the season",
     "member_joined": "took in as a member",
@@ -120,6 +123,17 @@ class UnknownDeedError(LookupError):
     """A deed that is not registered in DEEDS."""
 
 
+@dataclass(frozen=True, slots=True)
+class Entry:
+    """What an audit row is about, and what differed."""
+
+    deed: str
+    subject: models.Model
+    operator: Operator | None
+    before: Mapping[str, Any] | None
+    after: Mapping[str, Any] | None
+
+
 def record(
     deed: str,
     subject: models.Model,
@@ -133,22 +147,34 @@ def record(
 
     Raises UnknownDeedError: a deed nobody registered must not pass silently.
     """
-    if deed not in DEEDS:
-        raise UnknownDeedError(f"{deed!r} is not a registered deed; add it to fleet.audit.DEEDS.")
-    row = AuditRow(
-        operator=operator,
-        deed=deed,
-        person=by,
-        person_name=by.name if by else "Worker",
-        subject_kind=subject._meta.model_name or "",
-        subject_id=subject.pk,
-        subject_name=str(subject)[:200],
-        before=dict(before) if before is not None else None,
-        after=dict(after) if after is not None else None,
-        request_id=request_id.get() or uuid7(),
-    )
+    row = _row(Entry(deed, subject, operator, before, after), by, request_id.get() or uuid7())
     row.save(force_insert=True)
     return row
+
+
+def record_all(entries: Iterable[Entry], *, by: Person | None) -> None:
+    """Write many audit rows at once, with one request id, within the caller's transaction."""
+    request = request_id.get() or uuid7()
+    AuditRow.objects.bulk_create([_row(one, by, request) for one in entries], batch_size=500)
+
+
+def _row(entry: Entry, by: Person | None, request: uuid.UUID) -> AuditRow:
+    if entry.deed not in DEEDS:
+        raise UnknownDeedError(
+            f"{entry.deed!r} is not a registered deed; add it to fleet.audit.DEEDS."
+        )
+    return AuditRow(
+        operator=entry.operator,
+        deed=entry.deed,
+        person=by,
+        person_name=by.name if by else "Worker",
+        subject_kind=entry.subject._meta.model_name or "",
+        subject_id=entry.subject.pk,
+        subject_name=str(entry.subject)[:200],
+        before=dict(entry.before) if entry.before is not None else None,
+        after=dict(entry.after) if entry.after is not None else None,
+        request_id=request,
+    )
 
 
 def values(row: models.Model, fields: Iterable[str]) -> dict[str, Any]:

@@ -319,6 +319,7 @@ class JobFilter(filters.FilterSet):
             ("plan", "Plan"),
             ("reminders", "Reminders of a day"),
             ("reminder_mail", "One reminder"),
+            ("place_mail", "Letter about a place"),
         ]
     )
     state = filters.ChoiceFilter(choices=JobState.choices)

@@ -257,6 +257,7 @@ v1: list[URLPattern] = [
     path("plans/", plans.PlanList.as_view(), name="plan-list"),
     path("plans/<uuid:pk>/", plans.PlanDetail.as_view(), name="plan-detail"),
     path("plans/<uuid:pk>/words/", plans.PlanWords.as_view(), name="plan-words"),
+    path("plans/<uuid:pk>/days/", plans.PlanDays.as_view(), name="plan-days"),
     path("plans/<uuid:pk>/proposals/", plans.PlanProposals.as_view(), name="plan-proposals"),
     path("plans/<uuid:pk>/stop/", plans.PlanStop.as_view(), name="plan-stop"),
     path("proposals/", plans.ProposalList.as_view(), name="proposal-list"),

@@ -279,7 +279,8 @@ class _Planner:
     def _hold(self, entry: Entry, row: Any) -> None:
         """Hold values to what the model itself asks for."""
         try:
-            row.clean_fields(exclude=("operator", "season"))
+            # Keys were looked up among what is on record; asking once more would be a query a row.
+            row.clean_fields(exclude=("operator", "season", "jurisdiction"))
         except ValidationError as error:
             for name, sentences in error.message_dict.items():
                 name = "operator" if name == "name" else name

@@ -19,6 +19,8 @@ from fleet.queries.duties import duties
 from fleet.queries.standing import standings
 from fleet.queries.whose import aircraft_of, wishes_of
 
+BLOCKED = "Blocked"
+NO_WORKING_DAY = "No working day"
 # How much a day late counts. The project's own choice, no source: what a rule asks for first,
 # then what flies in a state nobody has tested, then what somebody would like.
 WEIGHT_RULE, WEIGHT_ADVICE, WEIGHT_WISH = 3, 2, 1
@@ -70,7 +72,7 @@ def gather(person: Person, plan: TourPlan, *, today: datetime.date | None = None
             aside.append(Aside(one, why))
         else:
             kept.append(one)
-    blocked = dict(_blocked(plan, today))
+    blocked = why_blocked(plan, today=today)
     return Gathered(_problem(plan, kept, reasons, wishes, words, blocked), blocked, aside)
 
 
@@ -163,8 +165,12 @@ def _places_elsewhere(fleet: Iterable[Aircraft], today: datetime.date) -> dict[U
     return {row.aircraft_id: row.visit for row in rows}
 
 
+def why_blocked(plan: TourPlan, *, today: datetime.date | None = None) -> dict[datetime.date, str]:
+    """Return the days of the plan on which the analyst does not travel, and why."""
+    return dict(_blocked(plan, today or timezone.localdate()))
+
+
 def _blocked(plan: TourPlan, today: datetime.date) -> Iterator[tuple[datetime.date, str]]:
-    """Days of the plan on which the analyst does not travel, and why."""
     settings = plan.settings
     visits = Visit.objects.filter(
         analyst=plan.analyst_id,
@@ -179,9 +185,9 @@ def _blocked(plan: TourPlan, today: datetime.date) -> Iterator[tuple[datetime.da
         elif day in taken:
             yield day, f"Visit planned: {taken[day]}"
         elif day.isoformat() in settings["blocked_days"]:
-            yield day, "Blocked"
+            yield day, BLOCKED
         elif day.weekday() not in settings["work_days"]:
-            yield day, "No working day"
+            yield day, NO_WORKING_DAY
 
 
 def days_between(span: TourPlan | Visit) -> list[datetime.date]:

@@ -8,8 +8,8 @@ from dataclasses import dataclass
 from typing import Any
 from uuid import UUID
 
-from fleet.models import ENDED, Aircraft, Job, Person, PlanWord, TourPlan, TourProposal
-from fleet.queries.plan_inputs import days_between
+from fleet.models import ENDED, Aircraft, AuditRow, Job, Person, PlanWord, TourPlan, TourProposal
+from fleet.queries.plan_inputs import BLOCKED, NO_WORKING_DAY, days_between
 from fleet.queries.whose import aircraft_of
 
 
@@ -35,6 +35,11 @@ class StopView:
     way_m: float
     aircraft: list[Visited]
     late_days: int
+
+    @property
+    def any_said(self) -> bool:
+        """Whether there is a word to take back."""
+        return any(one.said is not None for one in self.aircraft)
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,16 +74,34 @@ class DayView:
 
 
 @dataclass(frozen=True, slots=True)
+class WeekView:
+    """The days of a week that lie in a plan."""
+
+    days: list[DayView]
+
+    @property
+    def has_stops(self) -> bool:
+        """Whether anything is planned in it."""
+        return any(day.stops for day in self.days)
+
+    @property
+    def rest(self) -> list[DayView]:
+        """Return the days without a stop, those that are never worked left aside."""
+        return [day for day in self.days if not day.stops and day.blocked != NO_WORKING_DAY]
+
+
+@dataclass(frozen=True, slots=True)
 class ProposalView:
     """A proposal, put together for people."""
 
     proposal: TourProposal
-    weeks: list[list[DayView]]
+    weeks: list[WeekView]
     left_out: list[Visited]
     aside: list[Visited]
     result: Mapping[str, Any]
     changes: list[str]
     before: TourProposal | None
+    unheard: int
 
 
 def open_job(plan: TourPlan) -> Job | None:
@@ -96,7 +119,7 @@ def last_job(plan: TourPlan) -> Job | None:
 
 
 def view_of(person: Person, proposal: TourProposal) -> ProposalView:
-    """Put a proposal together: six queries, however large it is."""
+    """Put a proposal together: eight queries, however large it is."""
     plan, result = proposal.plan, proposal.result
     before = (
         TourProposal.objects.filter(plan=plan, number__lt=proposal.number)
@@ -106,12 +129,12 @@ def view_of(person: Person, proposal: TourProposal) -> ProposalView:
     seen = _Seen(person, plan, proposal, before)
     planned = {day.on: day for day in (seen.day(one) for one in result["days"])}
     blocked = proposal.inputs.get("blocked", {})
-    weeks: list[list[DayView]] = []
+    weeks: list[WeekView] = []
     for on in days_between(plan):
         if not weeks or on.weekday() == 0:
-            weeks.append([])
-        day = planned.get(on) or DayView(on, blocked=blocked.get(on.isoformat(), "Blocked"))
-        weeks[-1].append(day)
+            weeks.append(WeekView([]))
+        day = planned.get(on) or DayView(on, blocked=blocked.get(on.isoformat(), BLOCKED))
+        weeks[-1].days.append(day)
     return ProposalView(
         proposal=proposal,
         weeks=weeks,
@@ -120,7 +143,18 @@ def view_of(person: Person, proposal: TourProposal) -> ProposalView:
         result=result,
         changes=seen.changes(),
         before=before,
+        unheard=_said_since(proposal),
     )
+
+
+def _said_since(proposal: TourProposal) -> int:
+    """Count what was said of the plan since the tours were asked for."""
+    said = AuditRow.objects.filter(
+        subject_id=proposal.plan_id,
+        deed__in=("plan_word_said", "plan_word_taken_back", "plan_changed"),
+        created_at__gt=proposal.job.created_at,
+    )
+    return int(said.count())
 
 
 class _Seen:

@@ -9,24 +9,38 @@ from typing import Any
 from uuid import UUID, uuid5
 
 from django.db.models import Count, Q, QuerySet
+from django.utils import timezone
 
+from fleet import tenancy
 from fleet.models import Job, JobState, Person, ReminderMail
 
 DAY_KIND = "reminders"
 MAIL_KIND = "reminder_mail"
+PLACE_KIND = "place_mail"
 _OCCASIONS = UUID("0193a1f0-6d2e-7c55-9b1e-5d0c4f2ab871")  # a namespace of our own (RFC 9562, 5.5)
 UNDELIVERED_SHOWN = 100
 
 
 @dataclass(frozen=True, slots=True)
 class Undelivered:
-    """A digest that was not sent. `state` is that of its job; a queued one is tried again."""
+    """A letter that was not sent. `state` is that of its job; a queued one is tried again."""
 
     person: Person
     day: datetime.date
     state: str
     words: str
     reason: str
+
+
+@dataclass(frozen=True, slots=True)
+class PlaceLetter:
+    """A letter about places on a visit that was sent, and what it told."""
+
+    person: Person
+    at: datetime.datetime
+    email: str
+    words: tuple[str, ...]
+    doubtful: bool
 
 
 def key_of_day(day: datetime.date) -> UUID:
@@ -60,22 +74,46 @@ def doubtful(mails: Iterable[ReminderMail]) -> set[UUID]:
 
 
 def undelivered_of(person: Person) -> list[Undelivered]:
-    """Digests that were not sent, or not yet, for staff; the newest first."""
+    """Letters that were not sent, or not yet, for staff; the newest first."""
     if not person.is_staff_member:
         return []
     failed = Q(state__in=[JobState.FAILED, JobState.CRASHED])
     resting = Q(state=JobState.QUEUED) & ~Q(reason="")
-    rows: Any = Job.objects.filter(failed | resting, kind=MAIL_KIND).order_by("-created_at", "-id")
-    jobs = list(rows.only("subject_id", "state", "reason", "parameters")[:UNDELIVERED_SHOWN])
+    rows: Any = Job.objects.filter(failed | resting, kind__in=[MAIL_KIND, PLACE_KIND])
+    rows = rows.order_by("-created_at", "-id")
+    jobs = list(rows.defer("token", "operator")[:UNDELIVERED_SHOWN])
     people = Person.objects.select_related("operator").in_bulk([job.subject_id for job in jobs])
     return [
         Undelivered(
             people[job.subject_id],
-            datetime.date.fromisoformat(job.parameters["day"]),
+            timezone.localdate(job.created_at),
             job.state,
             job.get_state_display(),
             job.reason,
         )
         for job in jobs
+        if job.subject_id in people
+    ]
+
+
+def place_letters_of(person: Person, most: int) -> list[PlaceLetter]:
+    """The letters about places on visits: all for staff, else one's own; the newest first."""
+    with tenancy.everyone():  # such a job belongs to no operator
+        rows: Any = Job.objects.filter(
+            kind=PLACE_KIND, state=JobState.DONE, parameters__has_key="letter"
+        )
+    if not person.is_staff_member:
+        rows = rows.filter(subject_id=person.pk)
+    sent: list[Any] = list(rows.order_by("-ended_at", "-id")[:most])
+    people = Person.objects.select_related("operator").in_bulk([job.subject_id for job in sent])
+    return [
+        PlaceLetter(
+            people[job.subject_id],
+            job.ended_at,
+            job.parameters["letter"]["email"],
+            tuple(job.parameters["told"]),
+            bool(job.reason),
+        )
+        for job in sent
         if job.subject_id in people
     ]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 from django.core.exceptions import ValidationError
@@ -10,6 +11,7 @@ from django.db.models import Max
 
 from fleet import audit, rules
 from fleet.models import Aircraft, Operator, Person, SetUp
+from fleet.services import bulk
 from fleet.services.base import change, checked, refuse
 from fleet.services.telling import tell_changed
 from fleet.validators import check_nozzles, check_ranges
@@ -60,6 +62,35 @@ def add_aircraft(
         after=audit.values(aircraft, AIRCRAFT_FIELDS),
     )
     return aircraft
+
+
+@transaction.atomic
+def add_fleet(*, by: Person, many: Mapping[str, Mapping[str, Any]]) -> list[Aircraft]:
+    """Add aircraft, each by what to call it where it is refused. Raises IntegrityError too."""
+    rules.allow(rules.may_change_fleet, by)
+    rows = [
+        (name, Aircraft(**{**values, "registration": values["registration"].strip().upper()}))
+        for name, values in many.items()
+    ]
+    operators = [values["operator"] for values in many.values()]
+    bulk.add(rows, deed="aircraft_added", by=by, operators=operators, fields=AIRCRAFT_FIELDS)
+    return [row for _, row in rows]
+
+
+@transaction.atomic
+def change_fleet(
+    rows: Sequence[tuple[str, Aircraft]], *, by: Person, changes: Sequence[Mapping[str, Any]]
+) -> None:
+    """Change particulars of aircraft that are locked, but for the registration."""
+    rules.allow(rules.may_change_fleet, by)
+    bulk.change(
+        rows,
+        changes,
+        deed="aircraft_changed",
+        by=by,
+        operators=[row.operator for _, row in rows],
+        allowed=[field for field in AIRCRAFT_FIELDS if field != "registration"],
+    )
 
 
 @transaction.atomic

@@ -7,7 +7,7 @@ list in the same deed.
 from __future__ import annotations
 
 import datetime
-from collections.abc import Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from uuid import UUID
 
 from django.core.exceptions import PermissionDenied
@@ -17,6 +17,7 @@ from django.utils import timezone
 from fleet import audit, rules
 from fleet.models import Aircraft, Person, SignUp, SignUpState, Test, Visit
 from fleet.queries.clinics import days_of, ordinal, why_closed
+from fleet.services import place_letters
 from fleet.services.base import checked, refuse
 from fleet.services.places import Places
 
@@ -194,6 +195,8 @@ def move_to_day(sign_up: SignUp, *, by: Person, day: datetime.date) -> bool:
     places.place(row, day)
     give_free_places(places, by=by)
     _record("sign_up_moved", row, by=by, before=before)
+    what = "moved_up" if before["state"] == SignUpState.WAITING else "moved"
+    place_letters.tell(places.visit, [(row, what)])
     return True
 
 
@@ -225,7 +228,20 @@ def fit(
     for row in moved:
         deed = "sign_up_moved_up" if before[row.pk]["state"] == "waiting" else "sign_up_moved"
         _record(deed, row, by=by, before=before[row.pk])
+    place_letters.tell(places.visit, list(_news(places, before)))
     return lost
+
+
+def _news(places: Places, before: Mapping[UUID, dict[str, object]]) -> Iterator[tuple[SignUp, str]]:
+    """Yield whose place is another than before, and how."""
+    for row in places.rows:
+        was, now = before[row.pk], _values(row)
+        if row.state == SignUpState.WAITING and was["state"] == SignUpState.PLACED:
+            yield row, "waits"
+        elif row.state == SignUpState.PLACED and was["state"] == SignUpState.WAITING:
+            yield row, "moved_up"
+        elif row.state == SignUpState.PLACED and was["day"] != now["day"]:
+            yield row, "moved"
 
 
 def give_free_places(places: Places, *, by: Person) -> None:
@@ -235,6 +251,7 @@ def give_free_places(places: Places, *, by: Person) -> None:
     places.save()
     for row in moved:
         _record("sign_up_moved_up", row, by=by, before=before[row.pk])
+    place_letters.tell(places.visit, [(row, "moved_up") for row in moved])
 
 
 def _said_before(lost: Sequence[SignUp]) -> str:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections import defaultdict
+from collections.abc import Sequence
 from typing import Any
 
 from django.core.exceptions import ValidationError
@@ -25,6 +27,13 @@ from fleet.services import aircraft as fleet_services
 from fleet.services import people, season
 from fleet.services.base import refuse
 
+LOCKED_AT_ONCE = 500
+# What the trail shows of each beside its own fields.
+SHOWN_OF = {
+    Operator: ("jurisdiction",),
+    Membership: ("operator", "season"),
+    Aircraft: ("operator",),
+}
 CHANGED_MEANWHILE = (
     "What the file would change is no longer what you looked at, because the records changed "
     "meanwhile. Look at it again."
@@ -37,8 +46,10 @@ def bring(*, by: Person, name: str, data: bytes, for_season: Season | None = Non
     Raises ValidationError when the file cannot be read as a list of members and fleet.
     """
     rules.allow(rules.may_manage_season, by)
-    found = plan(by, _read(data), for_season)
+    reading = _read(data)
+    found = plan(by, reading, for_season)
     digest = storage.keep(data)
+    _remember(digest, reading)
     with transaction.atomic():
         sheet = SheetImport(
             name=name[:255],
@@ -60,10 +71,28 @@ def _read(data: bytes) -> Reading:
         raise ValidationError({"file": [error.fault.said]}) from error
 
 
+# The file that was read last. A long workbook takes seconds to read, and is paged through.
+_last: dict[str, Reading] = {}
+
+
+def _remember(digest: str, reading: Reading) -> None:
+    _last.clear()
+    _last[digest] = reading
+
+
+def _reading(sheet: SheetImport) -> Reading:
+    """Return what a kept file says; its bytes never change, so neither does that."""
+    reading = _last.get(sheet.digest)
+    if reading is None:
+        reading = _read(storage.fetch(sheet.digest))
+        _remember(sheet.digest, reading)
+    return reading
+
+
 def look(sheet: SheetImport, *, by: Person) -> Plan:
     """Say what a kept file would change now."""
     rules.allow(rules.may_manage_season, by)
-    return plan(by, _read(storage.fetch(sheet.digest)), sheet.season)
+    return plan(by, _reading(sheet), sheet.season)
 
 
 def apply(sheet: SheetImport, *, by: Person, seen: str) -> Plan:
@@ -74,7 +103,7 @@ def apply(sheet: SheetImport, *, by: Person, seen: str) -> Plan:
     change is no longer what was seen.
     """
     rules.allow(rules.may_manage_season, by)
-    reading = _read(storage.fetch(sheet.digest))
+    reading = _reading(sheet)
     try:
         with transaction.atomic():
             done = _apply(sheet, reading, by, seen)
@@ -94,46 +123,62 @@ def _apply(sheet: SheetImport, reading: Reading, by: Person, seen: str) -> Plan:
         refuse({"import": [found.too_many]})
     if found.mark != seen:
         refuse({"import": [CHANGED_MEANWHILE]})
-    steps = found.steps
-    named = {" ".join(o.name.split()).casefold(): o for o in Operator.objects.all()}
-    for step in steps:
-        try:
-            _carry_out(step, by, named, sheet.season)
-        except ValidationError as error:
-            refuse({"import": [f"Row {step.row}, {step.name}: {' '.join(error.messages)}"]})
+    _carry_out(found.steps, by, sheet.season)
     SheetImport.objects.filter(pk=sheet.pk).update(tally=found.tally)
     audit.record("sheet_applied", sheet, by=by, operator=None, after=found.tally)
     return found
 
 
-def _carry_out(
-    step: Step, by: Person, named: dict[str, Operator], for_season: Season | None
-) -> None:
-    """Do one step through the service that pages and API use for the same deed."""
-    key = " ".join(step.operator.split()).casefold()
-    values: dict[str, Any] = dict(step.values)
-    match step.what, step.action:
-        case "operator", "added":
-            named[key] = people.add_operator(by=by, **values)
-        case "operator", "changed":
-            people.change_operator(_locked(Operator, step), by=by, **values)
-        case "member", "added":
-            assert for_season is not None
-            season.join(by=by, operator=named[key], season=for_season, **values)
-        case "member", "changed":
-            season.change_membership(_locked(Membership, step), by=by, **values)
-        case "aircraft", "added":
-            fleet_services.add_aircraft(by=by, operator=named[key], **values)
-        case "aircraft", "changed":
-            fleet_services.change_aircraft(_locked(Aircraft, step), by=by, **values)
+def _carry_out(steps: Sequence[Step], by: Person, for_season: Season | None) -> None:
+    """Do all steps, kind by kind, through the services that know how each is done.
+
+    Operators come first, since memberships and aircraft of the file may be of new ones.
+    """
+    of: dict[tuple[str, str], list[Step]] = defaultdict(list)
+    for step in steps:
+        of[step.what, step.action].append(step)
+    people.add_operators(by=by, many={_called(s): s.values for s in of["operator", "added"]})
+    people.change_operators(**_locked(Operator, of["operator", "changed"]), by=by)
+    named = {_key(one.name): one for one in Operator.objects.all()}
+
+    def with_operator(some: Sequence[Step]) -> dict[str, dict[str, Any]]:
+        return {_called(s): {"operator": named[_key(s.operator)], **s.values} for s in some}
+
+    if of["member", "added"]:
+        assert for_season is not None
+        season.join_all(by=by, season=for_season, many=with_operator(of["member", "added"]))
+    season.change_memberships(**_locked(Membership, of["member", "changed"]), by=by)
+    fleet_services.change_fleet(**_locked(Aircraft, of["aircraft", "changed"]), by=by)
+    fleet_services.add_fleet(by=by, many=with_operator(of["aircraft", "added"]))
 
 
-def _locked(model: Any, step: Step) -> Any:
-    """Return the record as it is now; somebody else's change since the plan must not be lost."""
-    row = model.objects.select_for_update().get(pk=step.target.pk)
-    if any(getattr(row, one.field) != one.old for one in step.differences):
-        refuse({"import": [CHANGED_MEANWHILE]})
-    return row
+def _called(step: Step) -> str:
+    return f"Row {step.row}, {step.name}"
+
+
+def _key(name: str) -> str:
+    return " ".join(name.split()).casefold()
+
+
+def _locked(model: Any, steps: Sequence[Step]) -> dict[str, Any]:
+    """Return the records as they are now, locked, and what is to change of each.
+
+    Somebody else's change since the plan must not be lost.
+    """
+    keys = [step.target.pk for step in steps]
+    now: dict[Any, Any] = {}
+    for start in range(0, len(keys), LOCKED_AT_ONCE):
+        some = model.objects.filter(pk__in=keys[start : start + LOCKED_AT_ONCE]).order_by("pk")
+        locked = some.select_for_update(of=("self",)).select_related(*SHOWN_OF[model])
+        now |= {row.pk: row for row in locked}
+    for step in steps:
+        row = now.get(step.target.pk)
+        if row is None or any(getattr(row, one.field) != one.old for one in step.differences):
+            refuse({"import": [CHANGED_MEANWHILE]})
+    return {
+        "rows": [(_called(step), now[step.target.pk]) for step in steps],
+        "changes": [step.values for step in steps],
+    }
 
 
 @transaction.atomic

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 from django.contrib.auth.password_validation import validate_password
@@ -10,6 +11,7 @@ from django.db import transaction
 
 from fleet import audit, rules
 from fleet.models import Jurisdiction, Operator, Person, Role
+from fleet.services import bulk
 from fleet.services.base import change, checked, refuse
 
 OPERATOR_FIELDS = (
@@ -70,6 +72,33 @@ def change_operator(operator: Operator, *, by: Person, **changes: Any) -> bool:
         by=by,
         operator=operator,
         changes=changes,
+        allowed=OPERATOR_FIELDS,
+    )
+
+
+@transaction.atomic
+def add_operators(*, by: Person, many: Mapping[str, Mapping[str, Any]]) -> list[Operator]:
+    """Add operators, each by what to call it where it is refused. Raises IntegrityError too."""
+    rules.allow(rules.may_manage_operators, by)
+    rows = [(name, Operator(**values)) for name, values in many.items()]
+    operators = [row for _, row in rows]
+    bulk.add(rows, deed="operator_added", by=by, operators=operators, fields=OPERATOR_FIELDS)
+    return operators
+
+
+@transaction.atomic
+def change_operators(
+    rows: Sequence[tuple[str, Operator]], *, by: Person, changes: Sequence[Mapping[str, Any]]
+) -> None:
+    """Change operators that are locked, each by what to call it where it is refused."""
+    rules.allow(rules.may_manage_operators, by)
+    operators = [row for _, row in rows]
+    bulk.change(
+        rows,
+        changes,
+        deed="operator_changed",
+        by=by,
+        operators=operators,
         allowed=OPERATOR_FIELDS,
     )
 

@@ -28,9 +28,9 @@ from fleet.models import (
 from fleet.planning import document
 from fleet.planning.solve import Effort, late_aircraft, solve
 from fleet.planning.tours import Cost, Route, World
-from fleet.queries.plan_inputs import gather
+from fleet.queries.plan_inputs import gather, why_blocked
 from fleet.services import clinics, visits, wishes
-from fleet.services.base import checked, refuse
+from fleet.services.base import change, checked, refuse
 from fleet.validators import check_ranges
 
 PLAN_FIELDS = (
@@ -115,12 +115,8 @@ def say(
     A word said before about the same aircraft gives way.
     """
     rules.allow(rules.may_plan_visits, by)
-    TourPlan.objects.select_for_update().get(pk=plan.pk)
-    errors = {}
-    if kind == WordKind.PIN and day is None:
-        errors["day"] = ["Say on which day."]
-    if kind == WordKind.PIN and day and not plan.starts_on <= day <= plan.ends_on:
-        errors["day"] = [f"Must be a day of the plan, {plan.starts_on} to {plan.ends_on}."]
+    now = TourPlan.objects.select_for_update().get(pk=plan.pk)
+    errors = _pin_errors(now, day) if kind == WordKind.PIN else {}
     if aircraft.retired_on is not None:
         errors["aircraft"] = [f"{aircraft} is out of service."]
     refuse(errors)
@@ -139,6 +135,53 @@ def say(
     return word
 
 
+def _pin_errors(plan: TourPlan, day: datetime.date | None) -> dict[str, list[str]]:
+    if day is None:
+        return {"day": ["Say on which day."]}
+    if not plan.starts_on <= day <= plan.ends_on:
+        span = f"{plan.starts_on:%-d %B} to {plan.ends_on:%-d %B %Y}"
+        return {"day": [f"Must be a day of the plan, {span}."]}
+    why = why_blocked(plan).get(day)
+    if why:
+        return {"day": [f"On {day:%A, %-d %B} the analyst does not travel ({why.lower()})."]}
+    return {}
+
+
+@transaction.atomic
+def say_of_all(
+    plan: TourPlan,
+    *,
+    by: Person,
+    fleet: Sequence[Aircraft],
+    kind: str,
+    day: datetime.date | None = None,
+) -> list[PlanWord]:
+    """Say the same of several aircraft, as of all at one stop: of all of them or of none."""
+    return [say(plan, by=by, aircraft=one, kind=kind, day=day) for one in fleet]
+
+
+@transaction.atomic
+def block_day(plan: TourPlan, *, by: Person, day: datetime.date, blocked: bool) -> bool:
+    """Keep a day of a plan free of visits, or give it back. False when it is so already."""
+    rules.allow(rules.may_plan_visits, by)
+    now = TourPlan.objects.select_for_update().get(pk=plan.pk)
+    if blocked and not now.starts_on <= day <= now.ends_on:
+        refuse({"day": [f"{day:%-d %B %Y} is no day of the plan."]})
+    kept = PlanWord.objects.filter(plan=plan, kind=WordKind.PIN, day=day)
+    names = ", ".join(str(word.aircraft) for word in kept.select_related("aircraft"))
+    if blocked and names:
+        refuse({"day": [f"Kept on it by your word: {names}. Take that back first."]})
+    days = {*now.settings["blocked_days"]} - {day.isoformat()}
+    if blocked:
+        days.add(day.isoformat())
+    changes = {"settings": {**now.settings, "blocked_days": sorted(days)}}
+    changed = change(
+        now, deed="plan_changed", by=by, operator=None, changes=changes, allowed=("settings",)
+    )
+    plan.settings = now.settings
+    return changed
+
+
 @transaction.atomic
 def take_back(plan: TourPlan, *, by: Person, aircraft: Aircraft) -> bool:
     """Take the word on an aircraft back. False when there was none."""
@@ -148,6 +191,12 @@ def take_back(plan: TourPlan, *, by: Person, aircraft: Aircraft) -> bool:
     if gone:
         _said("plan_word_taken_back", plan, aircraft, by, {})
     return bool(gone)
+
+
+@transaction.atomic
+def take_back_all(plan: TourPlan, *, by: Person, fleet: Sequence[Aircraft]) -> int:
+    """Take the words on several aircraft back. How many there were."""
+    return sum(take_back(plan, by=by, aircraft=one) for one in fleet)
 
 
 def _said(deed: str, plan: TourPlan, aircraft: Aircraft, by: Person, values: Any) -> None:

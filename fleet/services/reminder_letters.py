@@ -68,15 +68,30 @@ def compose(
     person: Person, choice: ReminderChoice, reasons: Sequence[Reason], day: datetime.date, key: UUID
 ) -> Letter:
     """Write the digest of a person for a day; `key` names it among all others."""
-    stop = address(reverse("reminders-stop", args=[stop_token(choice)]))
-    host = urlsplit(settings.PUBLIC_ADDRESS).hostname or "localhost"
+    stop = stop_address(choice)
     return Letter(
         email=person.email,
         subject=_subject(reasons),
         body=_body(person, reasons, day, stop),
-        message_id=f"<{key.hex}@{host}>",
+        message_id=message_id(key),
         stop_address=stop,
     )
+
+
+def choice_for(person: Person) -> ReminderChoice:
+    """Return the person's choice, which the link to stop names; made where there is none."""
+    choice, _ = ReminderChoice.objects.get_or_create(person=person)
+    return choice
+
+
+def message_id(key: UUID) -> str:
+    """Return the name of a letter among all letters."""
+    return f"<{key.hex}@{urlsplit(settings.PUBLIC_ADDRESS).hostname or 'localhost'}>"
+
+
+def stop_address(choice: ReminderChoice) -> str:
+    """Return the address that stops a person's reminders."""
+    return address(reverse("reminders-stop", args=[stop_token(choice)]))
 
 
 def address(path: str) -> str:
@@ -131,10 +146,16 @@ def _body(person: Person, reasons: Sequence[Reason], day: datetime.date, stop: s
         "",
         "An approved swath is a test finding, not permission to spray. The product label and local",
         "rules decide.",
+    ]
+    return "\n".join([*lines, *foot(stop)])
+
+
+def foot(stop: str) -> list[str]:
+    """Return the last lines of a letter: where to choose what is told, and how to stop it."""
+    return [
         "",
         "-- ",
         f"Choose what you are reminded of: {address(reverse('me-reminders'))}",
         f"No more reminders: {stop}",
         "",
     ]
-    return "\n".join(lines)

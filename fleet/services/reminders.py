@@ -16,24 +16,19 @@ to the next day's digest, as nothing was told.
 from __future__ import annotations
 
 import datetime
-import logging
-import smtplib
 from collections.abc import Callable, Mapping
 from dataclasses import asdict
 from functools import partial
 from typing import Any
 
 from django.conf import settings
-from django.core.mail import get_connection
 from django.db import transaction
-from django.db.models.functions import Now
 from django.utils import timezone
 
 from fleet import audit, jobs
 from fleet.models import (
     HookEvent,
     Job,
-    JobState,
     Person,
     Reminded,
     ReminderChoice,
@@ -50,23 +45,13 @@ from fleet.queries.reminders import (
     kinds_for,
     recipients,
 )
+from fleet.services import post
 from fleet.services.base import refuse
 from fleet.services.hooks import listening
-from fleet.services.reminder_letters import Letter, choice_of_token, compose
+from fleet.services.reminder_letters import choice_for, choice_of_token, compose
 from fleet.services.telling import tell_due_soon
 
-logger = logging.getLogger(__name__)
-
-PAUSE_S = 900.0
-
-SILENT = "The mail server does not answer or lets nobody in; tried again in a while."
-LATER = "The mail server asks to be tried again later: {says}"
-REFUSED = "The mail server refused the letter: {says}"
 DAY_OVER = "The day was over before the mail server took it; the next digest tells what is left."
-UNKNOWN = (
-    "The work broke off while the letter was handed to the mail server. Whether it arrived is not "
-    "known; it is not sent again, so that nobody gets it twice."
-)
 
 
 # --- One's own settings ---------------------------------------------------------------------------
@@ -212,11 +197,10 @@ def deliver(job: Job, progress: jobs.Progress) -> Callable[[], None]:
     reasons = _still_to_tell(job, person) if person is not None else []
     if person is None or not reasons:
         return lambda: None  # stopped, gone or told since
-    if _server_rests(job):
-        raise jobs.TryLater(SILENT, pause_s=PAUSE_S)
+    post.wait_for_the_server(job)
     progress(0.5, "Handing the letter to the mail server")
-    letter = compose(person, _choice_of(person), reasons, day, job.pk)
-    _hand_over(job, letter, reasons)
+    letter = compose(person, choice_for(person), reasons, day, job.pk)
+    post.hand_over(job, letter, told=[asdict(reason) for reason in reasons])
     return partial(_store, job, certain=True)
 
 
@@ -226,70 +210,6 @@ def _still_to_tell(job: Job, person: Person) -> list[Reason]:
     told = already_told([person], [reason.key for reason in reasons])
     wanted = kinds_for(person)
     return [one for one in reasons if one.kind in wanted and (person.pk, one.key) not in told]
-
-
-def _choice_of(person: Person) -> ReminderChoice:
-    """Return the person's choice, which the link to stop names; made where there is none."""
-    choice, _ = ReminderChoice.objects.get_or_create(person=person)
-    return choice
-
-
-def _server_rests(job: Job) -> bool:
-    """Whether another letter found the server silent just now; one finger on the bell is enough."""
-    resting = Job.objects.filter(
-        kind=MAIL_KIND, state=JobState.QUEUED, words=SILENT, lease_until__gt=Now()
-    )
-    return bool(resting.exclude(pk=job.pk).exists())
-
-
-def _hand_over(job: Job, letter: Letter, reasons: list[Reason]) -> None:
-    """Give a letter to the mail server.
-
-    Raises TryLater or JobRefused when it certainly was not taken. Any other trouble on the way is
-    raised as it is and leaves the letter in the job, as one that may have arrived.
-    """
-    message = letter.message()
-    try:
-        message.message().as_bytes()  # an address that no header can hold is found here
-    except ValueError as error:
-        raise jobs.JobRefused(f"{letter.email} is no address a letter can go to.") from error
-    connection = get_connection()
-    try:
-        connection.open()
-    except (OSError, smtplib.SMTPException) as trouble:
-        logger.warning("The mail server cannot be reached (%s).", trouble)
-        raise jobs.TryLater(SILENT, pause_s=PAUSE_S) from trouble
-    try:
-        jobs.remember(job, letter=asdict(letter), told=[asdict(reason) for reason in reasons])
-        try:
-            connection.send_messages([message])
-        except (smtplib.SMTPResponseException, smtplib.SMTPRecipientsRefused) as refusal:
-            jobs.remember(job, letter=None, told=None)
-            code, says = _answer(refusal)
-            if code < 500:
-                raise jobs.TryLater(LATER.format(says=says), pause_s=PAUSE_S) from refusal
-            raise jobs.JobRefused(REFUSED.format(says=says)) from refusal
-    finally:
-        _close(connection)
-
-
-def _close(connection: Any) -> None:
-    try:
-        connection.close()
-    except (OSError, smtplib.SMTPException) as trouble:  # the letter is taken, or not, by now
-        logger.warning("The mail server did not say goodbye (%s).", trouble)
-
-
-def _answer(
-    refusal: smtplib.SMTPResponseException | smtplib.SMTPRecipientsRefused,
-) -> tuple[int, str]:
-    """Return the server's code and words (RFC 5321, section 4.2: 4yz passes, 5yz stays)."""
-    if isinstance(refusal, smtplib.SMTPRecipientsRefused):
-        code, said = next(iter(refusal.recipients.values()), (550, b""))
-    else:
-        code, said = refusal.smtp_code, refusal.smtp_error  # type: ignore[assignment]
-    words = said.decode("utf-8", "replace") if isinstance(said, bytes) else str(said)
-    return code, f"{code} {' '.join(words.split())}"
 
 
 def _store(job: Job, *, certain: bool) -> None:
@@ -311,7 +231,7 @@ def _store(job: Job, *, certain: bool) -> None:
         ignore_conflicts=True,
     )
     if not certain:
-        Job.objects.filter(pk=job.pk).update(reason=UNKNOWN)
+        post.note_doubt(job)
     audit.record(
         "reminder_sent",
         mail,

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -11,6 +12,7 @@ from django.db import transaction
 from fleet import audit, rules
 from fleet.models import Membership, MembershipKind, Operator, Person, Season
 from fleet.queries.members import joining_day
+from fleet.services import bulk
 from fleet.services.base import change, checked, refuse
 from fleet.validators import check_membership_days
 
@@ -134,6 +136,49 @@ def join(
         after=audit.values(membership, MEMBERSHIP_FIELDS),
     )
     return membership
+
+
+@transaction.atomic
+def join_all(*, by: Person, season: Season, many: Mapping[str, Mapping[str, Any]]) -> None:
+    """Take in operators that belong to no season yet, each by what to call it where refused.
+
+    Raises IntegrityError for one that belongs to this season already.
+    """
+    rules.allow(rules.may_manage_season, by)
+    Season.objects.select_for_update().get(pk=season.pk)
+    rows, operators = [], []
+    for name, values in many.items():
+        row = Membership(season=season, **{"joined_on": joining_day(season), **values})
+        if row.operator.left_on is not None:
+            refuse({"import": [f"{name}: left the association on {_day(row.operator.left_on)}."]})
+        _check_days(name, row)
+        rows.append((name, row))
+        operators.append(row.operator)
+    bulk.add(rows, deed="member_joined", by=by, operators=operators, fields=MEMBERSHIP_FIELDS)
+
+
+@transaction.atomic
+def change_memberships(
+    rows: Sequence[tuple[str, Membership]], *, by: Person, changes: Sequence[Mapping[str, Any]]
+) -> None:
+    """Change memberships that are locked, each by what to call it where it is refused."""
+    rules.allow(rules.may_manage_season, by)
+    bulk.change(
+        rows,
+        changes,
+        deed="member_changed",
+        by=by,
+        operators=[row.operator for _, row in rows],
+        allowed=MEMBERSHIP_FIELDS,
+    )
+    for name, row in rows:
+        _check_days(name, row)
+
+
+def _check_days(name: str, row: Membership) -> None:
+    errors = check_membership_days(row.season, row.joined_on, row.lapsed_on)
+    if errors:
+        refuse({"import": [f"{name}: {' '.join(words)}" for words in errors.values()]})
 
 
 @transaction.atomic

@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 import datetime
+from collections.abc import Collection
 from typing import Any
+from uuid import UUID
 
 from django.db import transaction
 from django.utils import timezone
 
 from fleet import audit, rules
 from fleet.models import Operator, Person, SignUpState, Visit
-from fleet.services import clinics
+from fleet.services import clinics, place_letters
 from fleet.services.base import change, checked, refuse
 from fleet.services.places import Places
 
@@ -109,7 +111,7 @@ def change_visit(visit: Visit, *, by: Person, let_wait: bool = False, **changes:
 def call_off_visit(visit: Visit, *, by: Person, reason: str) -> None:
     """Call a visit off. Who had a place keeps it, for when the visit is put back on."""
     rules.allow(rules.may_plan_visits, by)
-    Places.locked(visit)
+    places = Places.locked(visit)
     if visit.cancelled_on:
         refuse({"reason": [f"It was called off already on {visit.cancelled_on:%-d %B %Y}."]})
     reason = " ".join(reason.split())
@@ -125,6 +127,7 @@ def call_off_visit(visit: Visit, *, by: Person, reason: str) -> None:
         changes={"cancelled_on": timezone.localdate(), "cancelled_reason": reason},
         allowed=CANCELLED_FIELDS,
     )
+    _tell_all(places, "called_off")
 
 
 @transaction.atomic
@@ -141,8 +144,18 @@ def put_visit_back(visit: Visit, *, by: Person) -> bool:
         allowed=CANCELLED_FIELDS,
     )
     if changed:
+        waited = {row.pk for row in places.waiting}
         clinics.give_free_places(places, by=by)  # some may have come free meanwhile
+        moved_up = waited - {row.pk for row in places.waiting}  # has a letter of its own
+        _tell_all(places, "back_on", but=moved_up)
     return changed
+
+
+def _tell_all(places: Places, what: str, *, but: Collection[UUID] = ()) -> None:
+    """Tell everybody who has a place or waits for one."""
+    there = (SignUpState.PLACED, SignUpState.WAITING)
+    rows = [row for row in places.rows if row.state in there and row.pk not in but]
+    place_letters.tell(places.visit, [(row, what) for row in rows])
 
 
 def _room(visit: Visit) -> tuple[object, ...]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime
 import re
 from typing import Any
 
@@ -10,6 +11,7 @@ from django import forms
 from fleet.web.fields import MeasureField, SpokenForm
 
 WEEKDAYS = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday")
+MOST_BLOCKED = 182
 _SETTINGS = (
     "aircraft_per_day",
     "minutes_per_aircraft",
@@ -26,6 +28,11 @@ def _day(**options: Any) -> forms.DateField:
     return forms.DateField(
         widget=forms.DateInput(format="%Y-%m-%d", attrs={"type": "date"}), **options
     )
+
+
+def bool_of(given: str) -> bool:
+    """Read a choice of yes and no."""
+    return given == "1"
 
 
 class PlanForm(SpokenForm):
@@ -59,7 +66,10 @@ class PlanForm(SpokenForm):
     blocked_days = forms.CharField(
         label="Blocked days",
         required=False,
-        help_text="As 2026-05-01, with blanks between. Days of planned visits are blocked anyway.",
+        help_text=(
+            "As 2026-05-01, or 2026-05-01..2026-05-08, with blanks between. Days of planned visits "
+            "are blocked anyway, and any day can be blocked later."
+        ),
     )
 
     def __init__(self, *args: Any, analysts: Any, system: str, **kwargs: Any) -> None:
@@ -67,7 +77,8 @@ class PlanForm(SpokenForm):
         self.fields["analyst"].queryset = analysts  # type: ignore[attr-defined]
 
     def clean_blocked_days(self) -> list[str]:
-        return [day for day in re.split(r"[\s,;]+", self.cleaned_data["blocked_days"]) if day]
+        given = re.split(r"[\s,;]+", self.cleaned_data["blocked_days"])
+        return [day for one in given if one for day in _days_of(one)]
 
     def plan(self) -> dict[str, Any]:
         """Return what was typed as the service takes it."""
@@ -76,8 +87,25 @@ class PlanForm(SpokenForm):
         return {**given, "settings": settings}
 
 
+def _days_of(given: str) -> list[str]:
+    """Return the days that "2026-05-01..2026-05-08" means; the service checks a day alone."""
+    first, dots, last = given.partition("..")
+    if not dots:
+        return [given]
+    try:
+        begin, end = datetime.date.fromisoformat(first), datetime.date.fromisoformat(last)
+    except ValueError:
+        raise forms.ValidationError(f"“{given}”: write 2026-05-01..2026-05-08.") from None
+    length = (end - begin).days + 1
+    if not 1 <= length <= MOST_BLOCKED:
+        raise forms.ValidationError(
+            f"“{given}”: the last day must follow the first, within {MOST_BLOCKED} days."
+        )
+    return [(begin + datetime.timedelta(days=n)).isoformat() for n in range(length)]
+
+
 class WordForm(SpokenForm):
-    aircraft = forms.ModelChoiceField(queryset=None)
+    aircraft = forms.ModelMultipleChoiceField(queryset=None)
     word = forms.ChoiceField(
         choices=[("pin", "Keep on this day"), ("drop", "Leave out"), ("back", "Take back")]
     )
@@ -86,6 +114,11 @@ class WordForm(SpokenForm):
     def __init__(self, *args: Any, fleet: Any, system: str, **kwargs: Any) -> None:
         super().__init__(*args, system=system, **kwargs)
         self.fields["aircraft"].queryset = fleet  # type: ignore[attr-defined]
+
+
+class DayForm(SpokenForm):
+    day = forms.DateField()
+    blocked = forms.TypedChoiceField(choices=[("1", "Block"), ("0", "Free")], coerce=bool_of)
 
 
 class WishForm(SpokenForm):

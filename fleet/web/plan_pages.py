@@ -14,7 +14,7 @@ from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import path, reverse
 from django.utils import timezone
 from django.views.decorators.http import require_http_methods, require_POST, require_safe
-from django_htmx.http import HttpResponseStopPolling
+from django_htmx.http import HttpResponseClientRefresh
 
 from fleet import rules
 from fleet.models import Person, Role, TourPlan
@@ -23,7 +23,7 @@ from fleet.queries.plans import last_job, view_of
 from fleet.queries.whose import aircraft_of, operators_of, plans_of, proposals_of, wishes_of
 from fleet.services import plans as services
 from fleet.services import wishes as wish_services
-from fleet.web.forms_plans import PlanForm, WishForm, WordForm
+from fleet.web.forms_plans import DayForm, PlanForm, WishForm, WordForm
 from fleet.web.paging import page_of
 from patterns.draw import COMPACT, WIDE, MapPlace, MapTour, tour_map
 
@@ -77,9 +77,9 @@ def plan(request: HttpRequest, plan_id: Any) -> HttpResponse:
     found = get_object_or_404(plans_of(request.user), pk=plan_id)
     job = last_job(found)
     if request.htmx:
-        status = 200 if job and not job.has_ended else HttpResponseStopPolling.status_code
-        context = {"plan": found, "job": job}
-        return render(request, "fleet/parts/plan_job.html", context, status=status)
+        if job is None or job.has_ended:  # the whole page has something else to show now
+            return HttpResponseClientRefresh()
+        return render(request, "fleet/parts/plan_job.html", {"plan": found, "job": job})
     mine = proposals_of(request.user).filter(plan=found).order_by("-number")
     asked = request.GET.get("proposal", "")
     if asked.isdigit():
@@ -91,6 +91,7 @@ def plan(request: HttpRequest, plan_id: Any) -> HttpResponse:
         "job": job,
         "view": view,
         "numbers": list(found.proposals.order_by("-number").values_list("number", flat=True)),
+        "blocked": [datetime.date.fromisoformat(one) for one in found.settings["blocked_days"]],
         "maps": _maps(view.result, request.user.unit_system) if view else None,
         "waiting": None if view else _waiting(request.user, found),
         "section": "visits",
@@ -153,25 +154,42 @@ def plan_stop(request: HttpRequest, plan_id: Any) -> HttpResponse:
 @login_required
 @require_POST
 def plan_word(request: HttpRequest, plan_id: Any) -> HttpResponse:
-    """Say of an aircraft: on this day, not in this plan, or take that back."""
+    """Say of aircraft, one or all at a stop: on this day, not in this plan, or take that back."""
     found = get_object_or_404(plans_of(request.user), pk=plan_id)
     by = rules.allow(rules.may_plan_visits, request.user)
     form = WordForm(request.POST, fleet=aircraft_of(by), system=by.unit_system)
     if not form.is_valid():
         messages.error(request, " ".join(w for all_of in form.errors.values() for w in all_of))
         return redirect("plan", found.pk)
-    aircraft, word = form.cleaned_data["aircraft"], form.cleaned_data["word"]
+    fleet, word = list(form.cleaned_data["aircraft"]), form.cleaned_data["word"]
+    day = form.cleaned_data["day"]
     try:
         if word == "back":
-            services.take_back(found, by=by, aircraft=aircraft)
+            services.take_back_all(found, by=by, fleet=fleet)
         else:
-            day = form.cleaned_data["day"]
-            services.say(found, by=by, aircraft=aircraft, kind=word, day=day)
+            services.say_of_all(found, by=by, fleet=fleet, kind=word, day=day)
     except ValidationError as refused:
         messages.error(request, " ".join(refused.messages))
     else:
-        said = {"pin": "is kept on that day", "drop": "is left out", "back": "is free again"}
-        messages.success(request, f"{aircraft} {said[word]} when you plan again.")
+        said = {"pin": f"on {day:%-d %B}" if day else "", "drop": "left out", "back": "free again"}
+        names = ", ".join(map(str, fleet))
+        messages.success(request, f"{names}: {said[word]}, as soon as you plan again.")
+    return redirect(reverse("plan", args=[found.pk]) + "#again")
+
+
+@login_required
+@require_POST
+def plan_day(request: HttpRequest, plan_id: Any) -> HttpResponse:
+    """Block a day of the plan, or give it back."""
+    found = get_object_or_404(plans_of(request.user), pk=plan_id)
+    by = rules.allow(rules.may_plan_visits, request.user)
+    form = DayForm(request.POST, system=by.unit_system)
+    if form.carries_out(lambda: services.block_day(found, by=by, **form.cleaned_data)):
+        day, blocked = form.cleaned_data["day"], form.cleaned_data["blocked"]
+        said = "is blocked" if blocked else "is free again"
+        messages.success(request, f"{day:%-d %B} {said}, as soon as you plan again.")
+    else:
+        messages.error(request, " ".join(w for all_of in form.errors.values() for w in all_of))
     return redirect(reverse("plan", args=[found.pk]) + "#again")
 
 
@@ -246,6 +264,7 @@ urlpatterns = [
     path("plans/<uuid:plan_id>/again/", plan_again, name="plan-again"),
     path("plans/<uuid:plan_id>/stop/", plan_stop, name="plan-stop"),
     path("plans/<uuid:plan_id>/word/", plan_word, name="plan-word"),
+    path("plans/<uuid:plan_id>/day/", plan_day, name="plan-day"),
     path("plans/<uuid:plan_id>/accept/", plan_accept, name="plan-accept"),
     path("aircraft/<uuid:aircraft_id>/wish/", wish_new, name="wish-new"),
     path("aircraft/<uuid:aircraft_id>/wish/back/", wish_back, name="wish-back"),

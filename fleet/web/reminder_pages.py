@@ -19,13 +19,20 @@ from django.views.decorators.http import require_http_methods, require_safe
 
 from fleet import rules, tables
 from fleet.models import Person, ReminderMail
-from fleet.queries.reminder_log import doubtful, mails_of, own_mails_of, undelivered_of
+from fleet.queries.reminder_log import (
+    doubtful,
+    mails_of,
+    own_mails_of,
+    place_letters_of,
+    undelivered_of,
+)
 from fleet.queries.reminders import KINDS_OF, kinds_for
 from fleet.services import reminders as services
 from fleet.web.fields import SpokenForm
 from fleet.web.paging import page_of
 
 OWN_SHOWN = 10
+PLACES_SHOWN = 50
 COLUMNS = (
     tables.Column("Sent at", "moment"),
     tables.Column("To"),
@@ -73,6 +80,7 @@ def own_reminders(request: HttpRequest) -> HttpResponse:
         "kinds": KINDS_OF[person.role],
         "gets_any": bool(kinds_for(person)),
         "mails": own_mails_of(person)[:OWN_SHOWN],
+        "place_letters": place_letters_of(person, OWN_SHOWN) if person.is_operators else [],
         "remind_at": services.hour(),
         "section": "me",
     }
@@ -117,6 +125,7 @@ def log(request: HttpRequest) -> HttpResponse:
         "page": page,
         "doubtful": doubtful(page.object_list),
         "undelivered": undelivered_of(by),
+        "place_letters": place_letters_of(by, PLACES_SHOWN),
         "words": words,
         "section": "season",
     }

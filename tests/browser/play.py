@@ -279,13 +279,13 @@ def play_reminders(people: Any, day: datetime.date) -> str:
     from fleet import jobs
     from fleet.models import Job, ReminderChoice
     from fleet.queries.reminder_log import key_of_day, key_of_letter
-    from fleet.services import reminders
+    from fleet.services import post, reminders
     from fleet.services.reminder_letters import stop_token
 
     reminders.send_digests(day)
     jobs.run(key_of_day(day))
     refused = Job.objects.filter(pk=key_of_letter(day, people.pilot.pk))
-    refused.update(state="failed", reason=reminders.REFUSED.format(says="550 No such user here"))
+    refused.update(state="failed", reason=post.REFUSED.format(says="550 No such user here"))
     for key in Job.objects.filter(kind="reminder_mail", state="queued").values_list(
         "pk", flat=True
     ):

@@ -139,7 +139,8 @@ PAGES = [
 # Not pages: they lead on, act, or hand out a file.
 NO_PAGES = {
     "home", "alive", "sign-out", "aircraft-service", "passes-add", "pass-aborted", "analyse",
-    "pass-overrule", "plan-again", "plan-stop", "plan-word", "plan-accept", "wish-back",
+    "pass-overrule", "plan-again", "plan-stop", "plan-word", "plan-day", "plan-accept",
+    "wish-back",
     "raw-file", "report", "paper", "withdraw", "card-places", "card-again",
     "under-end", "card-scan-file", "card-picture", "card-stains", "visit-order", "visit-call-off",
     "visit-put-back", "visit-calendar", "sign-up-cancel", "sign-up-mark", "sign-up-move",
@@ -150,6 +151,7 @@ NO_PAGES = {
     "retention-purge", "card-confirm", "check-keys", "check-signed", "paper-ask", "paper-reissue",
     "paper-withdraw", "paper-again", "paper-give-up", "paper-batch-again", "paper-batch-bundle",
     "paper-batch-zip", "paper-batch-pdf", "operator-export-file",
+    "paper-batch-zip", "paper-batch-pdf",
 }  # fmt: skip
 REFUSED = {
     ("owner", "/nowhere/"): 404,

@@ -264,16 +264,14 @@ def test_who_left_gets_no_aircraft_and_no_membership(cast: Cast, season: Season)
 
 def test_nothing_half_done(cast: Cast, season: Season, monkeypatch):
     """The fault comes only at the last step, as when a rule of a service knows more."""
-    real = aircraft_services.add_aircraft
 
-    def failing(**given):
-        if given["registration"] == "XX-L09":
+    def failing(one: Aircraft) -> None:
+        if one.registration == "XX-L09":
             raise ValidationError({"model": ["Not today."]})
-        return real(**given)
 
     sheet = bring(cast, csv_of([row(), row(registration="XX-L09")]), season)
     seen = imports.look(sheet, by=cast.staff).mark
-    monkeypatch.setattr(aircraft_services, "add_aircraft", failing)
+    monkeypatch.setattr(Aircraft, "clean", failing)
     with pytest.raises(ValidationError, match="Row 3, XX-L09: Not today"):
         imports.apply(sheet, by=cast.staff, seen=seen)
     assert not Operator.objects.filter(name="Long Draw Air").exists()
@@ -296,11 +294,43 @@ def test_what_was_looked_at_is_what_is_done(cast: Cast, season: Season):
         imports.discard(sheet, by=cast.staff)
 
 
-def test_more_than_one_request_can_do_is_refused(cast: Cast, season: Season, monkeypatch):
+def test_more_than_one_deed_can_do_is_refused(cast: Cast, season: Season, monkeypatch):
     monkeypatch.setattr("fleet.queries.import_plan.MOST_STEPS", 2)
     with pytest.raises(ValidationError, match="add or change 3 records; at most 2 are done"):
         apply(cast, csv_of([row()]), season)
     assert not Operator.objects.filter(name="Long Draw Air").exists()
+
+
+def test_many_are_done_in_few_queries_and_leave_the_same_trail_as_one_by_one(
+    cast: Cast, season: Season, django_assert_max_num_queries
+):
+    rows = [
+        row(operator=f"Draw {n // 2:02d}", registration=f"XX-M{n:02d}", joined_on="")
+        for n in range(40)
+    ]
+    sheet = bring(cast, csv_of(rows), season)
+    seen = imports.look(sheet, by=cast.staff).mark
+    with django_assert_max_num_queries(60):  # 80 records
+        imports.apply(sheet, by=cast.staff, seen=seen)
+    later = [{**one, "model": "Sower 9", "base": "Elsewhere"} for one in rows]
+    sheet = bring(cast, csv_of(later), season)
+    seen = imports.look(sheet, by=cast.staff).mark
+    with django_assert_max_num_queries(60):  # 60 records
+        imports.apply(sheet, by=cast.staff, seen=seen)
+    by_hand = people.add_operator(by=cast.staff, name="By hand", base="Long Draw")
+    season_services.join(by=cast.staff, operator=by_hand, season=season, kind="full")
+    one = make_aircraft(cast, by_hand, number=99)
+    aircraft_services.change_aircraft(one, by=cast.staff, model="Sower 9")
+    people.change_operator(by_hand, by=cast.staff, base="Elsewhere")
+    assert _trail(Operator.objects.get(name="Draw 00")) == _trail(by_hand)
+
+
+def _trail(operator: Operator) -> dict[str, tuple[object, ...]]:
+    """Which fields each deed about an operator's records names, before and after, and by whom."""
+    return {
+        one.deed: (sorted(one.before or {}), sorted(one.after or {}), one.person, one.subject_kind)
+        for one in AuditRow.objects.filter(operator=operator)
+    }
 
 
 def test_only_staff(cast: Cast, everyone: None):

@@ -286,6 +286,7 @@ TABLE: dict[str, list[Row]] = {
     "plan-again": [planner("post", 302)],
     "plan-stop": [planner("post", 302)],
     "plan-word": [planner("post", 302)],
+    "plan-day": [planner("post", 302)],
     "plan-accept": [planner("post", 404)],  # without data it names no stop
     "wish-new": [fleet_deed("get", "aircraft", 200), fleet_deed("post", "aircraft", 200)],
     "wish-back": [fleet_deed("post", "aircraft", 302)],
@@ -477,6 +478,7 @@ TABLE: dict[str, list[Row]] = {
     "api:plan-list": [everybody(), Row("post", None, 400, 400, 403, 403, 403)],
     "api:plan-detail": [planner("get", 200)],
     "api:plan-words": [planner("post", 400)],
+    "api:plan-days": [planner("post", 400)],
     "api:plan-proposals": [planner("post", 202)],
     "api:plan-stop": [planner("post", 200)],
     "api:proposal-list": [everybody()],

@@ -15,10 +15,11 @@ from fleet.planning.solve import Effort
 from fleet.queries.plan_inputs import gather
 from fleet.queries.plans import days_of_aircraft, view_of
 from fleet.services import people, plans, wishes
-from tests.cast import Cast, make_aircraft
+from tests.cast import Cast, make_aircraft, make_visit
 
 pytestmark = [pytest.mark.django_db]
 TODAY = timezone.localdate()
+DAY = datetime.timedelta(days=1)
 MONDAY = TODAY + datetime.timedelta(days=7 - TODAY.weekday())
 FRIDAY = MONDAY + datetime.timedelta(days=11)
 
@@ -177,19 +178,62 @@ def test_killed_worker_leaves_one_proposal(cast, monkeypatch):
 def test_pins_that_cannot_be_kept_fail_the_job_in_words(cast):
     wish = wished(located(cast))
     wished(cast, operator=cast.other_operator)
-    plan = make_plan(cast, settings={"work_days": [0]})
-    plans.say(
-        plan,
-        by=cast.analyst,
-        aircraft=wish.aircraft,
-        kind="pin",
-        day=MONDAY + datetime.timedelta(days=1),
-    )
+    plan = make_plan(cast)
+    tuesday = MONDAY + datetime.timedelta(days=1)
+    plans.say(plan, by=cast.analyst, aircraft=wish.aircraft, kind="pin", day=tuesday)
+    make_visit(cast, tuesday)  # planned by somebody meanwhile
     job = plans.request_proposal(plan, by=cast.analyst)
     jobs.run(job.pk)
     job.refresh_from_db()
     assert job.state == JobState.FAILED
     assert "when the analyst is not free" in job.reason
+
+
+def test_pin_on_a_day_without_the_analyst_is_refused_at_once(cast):
+    wish = wished(located(cast))
+    plan = make_plan(cast)
+    sunday = MONDAY + datetime.timedelta(days=6)
+    for day, why in (
+        (sunday, "no working day"),
+        (FRIDAY + DAY, "a day of the plan"),
+        (None, "Say"),
+    ):
+        with pytest.raises(ValidationError, match=why):
+            plans.say(plan, by=cast.analyst, aircraft=wish.aircraft, kind="pin", day=day)
+    assert not PlanWord.objects.exists()
+
+
+def test_a_whole_stop_is_moved_or_none_of_it(cast):
+    fleet = [wished(located(cast), number=number).aircraft for number in (1, 2)]
+    plan = make_plan(cast)
+    tuesday = MONDAY + DAY
+    plans.say_of_all(plan, by=cast.analyst, fleet=fleet, kind="pin", day=tuesday)
+    assert set(days_of_aircraft(proposed(plan, cast.analyst)).values()) == {tuesday}
+    fleet[1].retired_on = TODAY
+    fleet[1].save()
+    with pytest.raises(ValidationError, match="out of service"):
+        plans.say_of_all(plan, by=cast.analyst, fleet=fleet, kind="drop")
+    assert {word.kind for word in PlanWord.objects.all()} == {"pin"}
+    assert plans.take_back_all(plan, by=cast.analyst, fleet=fleet) == 2
+
+
+def test_a_day_is_blocked_and_given_back(cast):
+    wish = wished(located(cast))
+    plan = make_plan(cast)
+    before = proposed(plan, cast.analyst)
+    assert plans.block_day(plan, by=cast.analyst, day=MONDAY, blocked=True)
+    assert not plans.block_day(plan, by=cast.analyst, day=MONDAY, blocked=True)
+    assert view_of(cast.analyst, before).unheard == 1
+    after = proposed(plan, cast.analyst)
+    assert MONDAY not in days_of_aircraft(after).values()
+    assert view_of(cast.analyst, after).unheard == 0
+    plans.say(plan, by=cast.analyst, aircraft=wish.aircraft, kind="pin", day=MONDAY + DAY)
+    with pytest.raises(ValidationError, match="Kept on it by your word: XX-R01"):
+        plans.block_day(plan, by=cast.analyst, day=MONDAY + DAY, blocked=True)
+    assert plans.block_day(plan, by=cast.analyst, day=MONDAY, blocked=False)
+    assert gather(cast.analyst, plan).blocked.get(MONDAY) is None
+    with pytest.raises(PermissionDenied):
+        plans.block_day(plan, by=cast.owner, day=MONDAY, blocked=True)
 
 
 @pytest.mark.parametrize(

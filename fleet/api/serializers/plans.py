@@ -76,6 +76,11 @@ class WordIn(Strict):
     day = serializers.DateField(required=False, allow_null=True, help_text="For a pin.")
 
 
+class DayIn(Strict):
+    day = serializers.DateField()
+    blocked = serializers.BooleanField(help_text="No visits on it; false gives it back.")
+
+
 class ProposalOut(Out):
     """Tours as they were proposed; `result` is read at the proposal itself."""
 

@@ -12,6 +12,7 @@ from fleet.api.filters import PlanFilter, ProposalFilter, WishFilter
 from fleet.api.rows import light_jobs_of, light_proposals_of
 from fleet.api.serializers.plans import (
     AcceptIn,
+    DayIn,
     PlanIn,
     PlanOut,
     ProposalDetailOut,
@@ -86,6 +87,22 @@ class PlanWords(Rows):
         else:
             day = given.get("day")
             services.say(plan, by=by, aircraft=aircraft, kind=given["word"], day=day)
+        return Response(self.now(plan))
+
+
+class PlanDays(Rows):
+    """The days of a plan that the analyst keeps free of visits."""
+
+    model = TourPlan
+    rows_of = staticmethod(_plans)
+    serializer_class = PlanOut
+
+    @extend_schema(request=DayIn, responses=PlanOut)
+    def post(self, request: Request, pk: object) -> Response:
+        """Block a day of the plan, or give it back (staff and analysts)."""
+        plan = self.found()
+        by = rules.allow(rules.may_plan_visits, request.user)
+        services.block_day(plan, by=by, **taken(DayIn, request))
         return Response(self.now(plan))
 
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import datetime
 from typing import Any
 
 import pytest
@@ -12,6 +11,7 @@ from django.utils import timezone
 
 from fleet import jobs, tenancy
 from fleet.models import Job, PlanWord, TourPlan, Visit, VisitWish
+from fleet.queries.plans import days_of_aircraft
 from tests.cast import Cast, make_aircraft, make_proposal
 
 pytestmark = [pytest.mark.django_db]
@@ -52,12 +52,13 @@ def test_plan_shows_stops_with_reasons_and_leads_to_a_visit(cast, world):
 def test_word_is_said_and_taken_back(cast, world):
     client, plan, aircraft = signed_in(cast.analyst), world["plan"], world["aircraft"]
     say = reverse("plan-word", args=[plan.pk])
-    on = TODAY + datetime.timedelta(days=3)
+    on = next(iter(days_of_aircraft(world["proposal"]).values()))
     client.post(say, {"aircraft": aircraft.pk, "word": "pin", "day": on.isoformat()})
     with tenancy.everyone():
         assert PlanWord.objects.get().day == on
     shown = client.get(reverse("plan", args=[plan.pk])).content.decode()
     assert "Kept on" in shown
+    assert "1 change of yours since these tours were asked for" in shown
     refused = client.post(say, {"aircraft": aircraft.pk, "word": "pin"}, follow=True)
     assert "Say on which day." in refused.content.decode()
     client.post(say, {"aircraft": aircraft.pk, "word": "back"})
@@ -78,7 +79,7 @@ def test_search_under_way_can_be_stopped(cast, world):
         assert job.stop_asked_at is not None
         jobs.run(job.pk)
     part = client.get(reverse("plan", args=[plan.pk]), headers={"HX-Request": "true"})
-    assert part.status_code == 286  # asks no more
+    assert part.headers["HX-Refresh"] == "true"  # there are tours to look at
     shown = client.get(reverse("plan", args=[plan.pk])).content.decode()
     assert "Proposal 2" in shown
     assert "0 changes against proposal 1" in shown
@@ -99,6 +100,26 @@ def test_new_plan_asks_for_its_tours_at_once(cast, world):
         assert Job.objects.filter(kind="plan", subject_id=plan.pk).count() == 1
     wrong = client.post(reverse("plan-new"), {**data, "work_days": [], "aircraft_per_day": "0"})
     assert {"work_days"} <= set(wrong.context["form"].errors)
+    client.post(reverse("plan-new"), {**data, "blocked_days": "2027-02-27..2027-03-01 2027-05-01"})
+    plan = TourPlan.objects.latest("created_at")
+    days = ["2027-02-27", "2027-02-28", "2027-03-01", "2027-05-01"]
+    assert plan.settings["blocked_days"] == days
+    for typed in ("2027-03-01..2027-02-01", "2027-03-01..soon"):
+        wrong = client.post(reverse("plan-new"), {**data, "blocked_days": typed})
+        assert "blocked_days" in wrong.context["form"].errors
+
+
+def test_day_is_blocked_from_the_plan(cast, world):
+    client, plan = signed_in(cast.analyst), world["plan"]
+    day = plan.ends_on.isoformat()
+    shown = client.post(
+        reverse("plan-day", args=[plan.pk]), {"day": day, "blocked": "1"}, follow=True
+    )
+    assert f"Blocked: {plan.ends_on:%a}" in shown.content.decode()
+    plan.refresh_from_db()
+    assert plan.settings["blocked_days"] == [day]
+    refused = client.post(reverse("plan-day", args=[plan.pk]), {"blocked": "1"}, follow=True)
+    assert "This field is required" in refused.content.decode()
 
 
 def test_owner_wishes_for_a_visit_and_takes_it_back(cast, world):
