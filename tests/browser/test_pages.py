@@ -151,7 +151,6 @@ NO_PAGES = {
     "retention-purge", "card-confirm", "check-keys", "check-signed", "paper-ask", "paper-reissue",
     "paper-withdraw", "paper-again", "paper-give-up", "paper-batch-again", "paper-batch-bundle",
     "paper-batch-zip", "paper-batch-pdf", "operator-export-file",
-    "paper-batch-zip", "paper-batch-pdf",
 }  # fmt: skip
 REFUSED = {
     ("owner", "/nowhere/"): 404,
