@@ -67,10 +67,19 @@
     true
   );
 
-  // Drag by the grip.
+  // Drag by the grip. Meanwhile each aircraft is one short line, so that a thumb's way is enough to
+  // pass the tall card of the next one; near the edge of the screen the page moves by itself.
   let dragged = null;
   let before = [];
+  let finger = 0;
   const EDGE_PX = 72;
+  const STEP_PX = 6;
+
+  const shorten = (grip, short) => {
+    const top = grip.getBoundingClientRect().top;
+    list().classList.toggle("arranging", short);
+    scrollBy(0, grip.getBoundingClientRect().top - top); // the grip stays under the finger
+  };
 
   const showGrips = () =>
     document.querySelectorAll("[data-grip]").forEach((grip) => { grip.hidden = false; });
@@ -83,24 +92,39 @@
     before = lines();
     dragged.classList.add("dragged");
     grip.setPointerCapture(event.pointerId);
+    finger = event.clientY;
+    shorten(grip, true);
+    requestAnimationFrame(follow);
   });
   document.addEventListener("pointermove", (event) => {
     if (!dragged) return;
-    if (event.clientY < EDGE_PX) scrollBy(0, -12);
-    else if (event.clientY > innerHeight - EDGE_PX) scrollBy(0, 12);
+    finger = event.clientY;
+    place();
+  });
+  const follow = () => {
+    if (!dragged) return;
+    const towards = finger < EDGE_PX ? -1 : finger > innerHeight - EDGE_PX ? 1 : 0;
+    if (towards) {
+      scrollBy(0, towards * STEP_PX);
+      place();
+    }
+    requestAnimationFrame(follow);
+  };
+  const place = () => {
     const middle = (line) => {
       const box = line.getBoundingClientRect();
       return box.top + box.height / 2;
     };
     const others = lines().filter((line) => line !== dragged);
-    const below = others.find((line) => event.clientY < middle(line));
+    const below = others.find((line) => finger < middle(line));
     if (below === dragged.nextElementSibling) return;
     if (below) below.before(dragged);
     else list().append(dragged);
-  });
+  };
   const drop = (keep) => {
     if (!dragged) return;
     dragged.classList.remove("dragged");
+    shorten(dragged.querySelector("[data-grip]"), false);
     dragged = null;
     if (!keep) list().append(...before);
     else if (lines().some((line, i) => line !== before[i])) save();
