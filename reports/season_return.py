@@ -17,10 +17,10 @@ from reports.sheet import Box, Column, Sheet, Table, to_html
 NOTHING_ASKED = "{jurisdiction} asked nothing of any aircraft on {on}; there is no return to make."
 COLUMNS = (
     Column("Aircraft", 8),
-    Column("Kind", 9),
-    Column("Operator", 18),
+    Column("Kind", 10),
+    Column("Operator", 17),
     Column("State", 9),
-    Column("Met until", 13),
+    Column("Met until", 15),
     Column("Why"),
 )
 

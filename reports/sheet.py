@@ -8,6 +8,8 @@ from dataclasses import dataclass, field
 from reports.figures import Figure
 from reports.paper import CAUTION, Foot, page
 
+SHORT = 16  # rows, of three lines each: half a page
+
 
 @dataclass(frozen=True, slots=True)
 class Box:
@@ -35,6 +37,11 @@ class Table:
     groups: tuple[tuple[str, tuple[tuple[str, ...], ...]], ...]
     nothing: str = "Nothing on record."
     notes: tuple[str, ...] = ()
+
+    @property
+    def is_short(self) -> bool:
+        """Whether it is kept on one page, with its heading."""
+        return sum(len(group) for _, group in self.groups) < SHORT
 
 
 @dataclass(frozen=True, slots=True)

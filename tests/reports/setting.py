@@ -3,11 +3,15 @@
 from __future__ import annotations
 
 import datetime
+from collections.abc import Iterator
+from contextlib import contextmanager
 from typing import Any
 
 from django.conf import settings
+from django.db import transaction
 from django.urls import reverse
 
+from fleet import tenancy
 from fleet.models import Paper, PaperKind, PaperSeries, PaperSlip
 from reports.paper import Draft, make
 
@@ -46,3 +50,14 @@ def check_address(paper: Paper) -> str:
     assert paper.slip is not None
     where = reverse("check-signed", args=[paper.slip.code, paper.signed])
     return f"{settings.PUBLIC_ADDRESS.upper()}{where}"
+
+
+@contextmanager
+def undone(django_db_blocker: Any) -> Iterator[None]:
+    """The database for what many tests only read; what is written within is taken back at its end.
+
+    Rows in memory, bytes in the store and papers that were set stay.
+    """
+    with django_db_blocker.unblock(), tenancy.everyone(), transaction.atomic():
+        yield
+        transaction.set_rollback(True)

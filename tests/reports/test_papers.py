@@ -249,7 +249,7 @@ def test_field_sheet_prints_what_is_known_and_leaves_the_rest(cast: Cast, approv
     )
     _, pdf, says = issued(cast.analyst, "field_sheet", visit=visit)
     with pikepdf.open(io.BytesIO(pdf)) as document:
-        assert len(document.pages) == 4  # one known, two blank, the code
+        assert len(document.pages) == 3  # one known, two blank; the code fits below the last
     text = text_of(pdf)
     assert "40: flat fan 4010" in text
     assert [one["aircraft"] for one in says["sheets"]] == ["XX-R01"]
