@@ -6,6 +6,7 @@ import base64
 import binascii
 import hashlib
 import json
+import pkgutil
 import re
 from collections.abc import Iterable, Mapping
 from typing import Any, Final
@@ -15,7 +16,8 @@ from cryptography.hazmat.primitives.asymmetric.ed25519 import (
     Ed25519PrivateKey,
     Ed25519PublicKey,
 )
-from django.db.migrations.loader import MigrationLoader
+
+from fleet import migrations
 
 FORMAT: Final = "swathbook operator export"
 VERSION: Final = 1
@@ -73,5 +75,4 @@ def signer_of(
 
 def schema() -> str:
     """Return the name of the newest migration of the records that this release knows."""
-    loader = MigrationLoader(None)
-    return max(name for app, name in loader.disk_migrations if app == "fleet")
+    return max(name for _, name, _ in pkgutil.iter_modules(migrations.__path__))

@@ -151,7 +151,8 @@ def _life(
     first = ServiceRecord.objects.create(
         operator=operator,
         aircraft=aircraft,
-        scheme="invented",
+        jurisdiction=cast.state,
+        lists=["invented"],
         served_on=DAY,
         values={"crop": f"Oats of {operator}", "rate": 28.0},
         recorded_by=owner,
@@ -159,7 +160,8 @@ def _life(
     ServiceRecord.objects.create(
         operator=operator,
         aircraft=aircraft,
-        scheme="invented",
+        jurisdiction=cast.state,
+        lists=["invented"],
         served_on=DAY,
         values={"crop": f"Barley of {operator}", "note": "½ “half” \u2028 line"},
         corrects=first,
