@@ -70,37 +70,52 @@ def standings(
     *,
     aircraft: Iterable[Aircraft] | None = None,
     today: datetime.date | None = None,
+    setups: Iterable[SetUp] | None = None,
+    approvals: Iterable[Approval] | None = None,
 ) -> list[Standing]:
     """Return the standings of a person's aircraft in service, the longest due first.
 
-    Two queries for set-ups and approvals, and one for the aircraft where they are not given.
+    Two queries for set-ups and approvals, and one for the aircraft, where they are not given. Given
+    are all of the aircraft's, the newest first, approvals with what ended them.
     """
     today = today or timezone.localdate()
     fleet = list(
         aircraft_of(person).filter(retired_on__isnull=True) if aircraft is None else aircraft
     )
-    setups = _newest_setups(fleet)
-    approvals = _last_approvals(fleet)
+    newest = _by_aircraft(_newest_setups(fleet) if setups is None else _first_of_line(setups))
+    last = _by_line(_last_approvals(fleet) if approvals is None else _first_standing(approvals))
     found = [
-        judge(one, setup, approvals.get((one.pk, setup.purpose_key)), today)
+        judge(one, setup, last.get((one.pk, setup.purpose_key)), today)
         for one in fleet
-        for setup in setups.get(one.pk, [])
+        for setup in newest.get(one.pk, [])
     ]
     found += [
         Standing(one, None, None, "no_setup", None, "No set-up has been recorded yet.")
         for one in fleet
-        if one.pk not in setups
+        if one.pk not in newest
     ]
     return sorted(found, key=_most_due_first)
 
 
-def _newest_setups(fleet: list[Aircraft]) -> dict[object, list[SetUp]]:
+def _newest_setups(fleet: list[Aircraft]) -> Iterable[SetUp]:
     """The newest revision of each aircraft and purpose."""
     rows = SetUp.objects.filter(aircraft__in=[one.pk for one in fleet])
-    by_aircraft: dict[object, list[SetUp]] = {}
-    for setup in _newest(rows).defer("nozzles"):
-        by_aircraft.setdefault(setup.aircraft_id, []).append(setup)
-    return by_aircraft
+    return _newest(rows).defer("nozzles")
+
+
+def _by_aircraft(setups: Iterable[SetUp]) -> dict[object, list[SetUp]]:
+    found: dict[object, list[SetUp]] = {}
+    for setup in setups:
+        found.setdefault(setup.aircraft_id, []).append(setup)
+    return found
+
+
+def _first_of_line(setups: Iterable[SetUp]) -> Iterable[SetUp]:
+    """The first of each aircraft and purpose."""
+    found: dict[tuple[object, str], SetUp] = {}
+    for one in setups:
+        found.setdefault((one.aircraft_id, one.purpose_key), one)
+    return found.values()
 
 
 def _newest(rows: QuerySet[SetUp]) -> QuerySet[SetUp]:
@@ -109,11 +124,22 @@ def _newest(rows: QuerySet[SetUp]) -> QuerySet[SetUp]:
     return rows.annotate(place=place).filter(place=1)
 
 
-def _last_approvals(fleet: list[Aircraft]) -> dict[tuple[object, str], Approval]:
+def _last_approvals(fleet: list[Aircraft]) -> Iterable[Approval]:
     """The last approval of each aircraft and purpose that nothing supersedes."""
-    rows = Approval.objects.filter(aircraft__in=[one.pk for one in fleet])
-    last = _last(rows).select_related("setup", "withdrawal", "approved_by").defer("setup__nozzles")
-    return {(row.aircraft_id, row.setup.purpose_key): row for row in last}
+    rows = _last(Approval.objects.filter(aircraft__in=[one.pk for one in fleet]))
+    return rows.select_related("setup", "withdrawal", "approved_by").defer("setup__nozzles")
+
+
+def _by_line(approvals: Iterable[Approval]) -> dict[tuple[object, str], Approval]:
+    """Approvals by aircraft and purpose; of several the first."""
+    found: dict[tuple[object, str], Approval] = {}
+    for one in approvals:
+        found.setdefault((one.aircraft_id, one.setup.purpose_key), one)
+    return found
+
+
+def _first_standing(approvals: Iterable[Approval]) -> Iterable[Approval]:
+    return (one for one in approvals if getattr(one, "superseded_by", None) is None)
 
 
 def _last(rows: QuerySet[Approval]) -> QuerySet[Approval]:
