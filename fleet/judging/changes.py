@@ -68,6 +68,8 @@ def _beyond(key: str, before: Any, after: Any, by: float, tolerance: float) -> C
 
 def _nozzles(tested: Nozzles, now: Nozzles, retest: Mapping[str, Any]) -> list[Change | None]:
     found: list[Change | None] = []
+    if tested == now:
+        return found
     if retest.get("nozzle_count") and len(tested) != len(now):
         found.append(Change("nozzle_count", len(tested), len(now), None, None, True))
     pairs = _paired(tested, now)
@@ -85,6 +87,8 @@ def _paired(tested: Nozzles, now: Nozzles) -> list[tuple[Mapping[str, Any], Mapp
     """Pair nozzles so that they are moved as little as can be; what is left was added or taken."""
     if not tested or not now:
         return []
+    if [one["place_m"] for one in tested] == [one["place_m"] for one in now]:
+        return list(zip(tested, now, strict=True))
     places = [np.array([float(one["place_m"]) for one in row]) for row in (tested, now)]
     rows, columns = linear_sum_assignment(np.abs(places[0][:, None] - places[1][None, :]))
     return [(tested[int(i)], now[int(j)]) for i, j in zip(rows, columns, strict=True)]

@@ -10,11 +10,11 @@ from __future__ import annotations
 import datetime
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Literal
+from typing import Any, Literal
 
 from fleet.judging.changes import NOZZLE_KEYS, Change, changes_between
 from fleet.judging.days import months_after, window_around, window_closing
-from fleet.judging.facts import Case, Line, Revision, TestFacts
+from fleet.judging.facts import Case, FactsNeededError, Line, Revision, Stub, TestFacts
 from fleet.judging.proof import approved_until, proves
 from fleet.models import Covers, RequirementVersion, Rhythm
 
@@ -25,10 +25,6 @@ Outside = Literal["", "not_yet", "ended", "kind", "retired", "left", "no_setup"]
 
 ENDLESS = datetime.date.max
 _DAY = datetime.timedelta(days=1)
-
-
-class NozzlesNeededError(LookupError):
-    """Nozzles of two revisions must be compared and were not fetched."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,7 +62,8 @@ class Verdict:
 def decide(case: Case) -> Verdict:
     """Judge one rule before one aircraft on the day of the case.
 
-    Raises NozzlesNeededError where a set-up was changed and its nozzles are not among the facts.
+    Raises FactsNeededError where something that decides is not among the facts: the figures or
+    the nozzles of a set-up that was changed, the wind of a test.
     """
     version = case.rule.on(case.today)
     outside = _outside(case, version)
@@ -77,20 +74,6 @@ def decide(case: Case) -> Verdict:
     else:
         parts = (_part(case, version, case.lines, None),)
     return _waived(case, _together(case, version, parts))
-
-
-def decided_since(verdict: Verdict, since: datetime.date) -> bool:
-    """Whether tests flown before a day, had they been among the facts, could change a verdict."""
-    version = verdict.version
-    if verdict.outside or version is None:
-        return True
-    if version.rhythm == Rhythm.INTERVAL:
-        bound = months_after(since, version.interval_months or 0)
-    elif version.rhythm == Rhythm.ONCE:
-        bound = ENDLESS
-    else:  # the season a test fills, and the whole of the next, however the windows lie
-        bound = months_after(since, 24)
-    return all(part.until is not None and part.until >= bound for part in verdict.parts)
 
 
 def _outside(case: Case, version: RequirementVersion | None) -> Outside:
@@ -146,10 +129,19 @@ def _part(
         if tested is None or test.flown_on > case.today:
             continue
         longest = _good_until(case, version, test)
-        if longest is None or (best and best.until and best.until >= longest):
+        if longest is None:
             continue
-        if not proves(test, case.rule.judging(test.flown_on)):
-            continue
+        if best and best.until and best.until >= longest:
+            if version.rhythm == Rhythm.SEASON:
+                continue
+            break  # an older one is good for no longer
+        try:
+            if not proves(test, case.rule.judging(test.flown_on)):
+                continue
+        except FactsNeededError as error:
+            if test.revision == tested.revisions[-1].number:
+                raise
+            raise FactsNeededError(_since(tested, test.revision), error.tests) from error
         part = _proved(case, version, line, tested, test)
         if best is None or (part.until or ENDLESS) > (best.until or ENDLESS):
             best = part
@@ -210,31 +202,45 @@ def _changed(
     now = line.revisions[-1]
     if tested is None or now.number == revision:
         return None, ()
-    if tested.nozzles is None and not NOZZLE_KEYS.isdisjoint(version.retest):
-        raise NozzlesNeededError(line.purpose_key)
+    tested, now = _fetched(line, tested, version), _fetched(line, now, version)
     changes = changes_between(tested, now, version.retest)
     since = now
     if any(one.asks for one in changes):
         for earlier in reversed(line.revisions[:-1]):
             if earlier.number <= revision:
                 break
-            between = changes_between(tested, earlier, version.retest)
-            if not any(one.asks for one in between):
+            known = _fetched(line, earlier, version)
+            if not any(one.asks for one in changes_between(tested, known, version.retest)):
                 break
-            since = earlier
+            since = known
     return since.recorded_at.astimezone(case.zone).date(), changes
 
 
-def _revision(line: Line, number: int) -> Revision | None:
+def _revision(line: Line, number: int) -> Revision | Stub | None:
     return next((one for one in line.revisions if one.number == number), None)
+
+
+def _since(line: Line, number: int) -> list[Any]:
+    """Return the keys of a revision and of those after it."""
+    return [one.setup_id for one in line.revisions if one.number >= number]
+
+
+def _fetched(line: Line, one: Revision | Stub, version: RequirementVersion) -> Revision:
+    """Return a revision with all that a version compares."""
+    blind = not isinstance(one, Stub) and one.nozzles is None
+    if isinstance(one, Stub) or (blind and not NOZZLE_KEYS.isdisjoint(version.retest)):
+        raise FactsNeededError(_since(line, one.number))
+    return one
 
 
 def _unproved(case: Case, version: RequirementVersion, line: Line | None) -> Part:
     """Nothing on record counts: due since the rule binds, or by the end of the first season."""
     bound = case.bound_from
     if line is not None:
-        recorded = line.revisions[0].recorded_at.astimezone(case.zone).date()
-        bound = max(bound, recorded)
+        first = line.revisions[0]
+        if isinstance(first, Stub):
+            raise FactsNeededError([first.setup_id])
+        bound = max(bound, first.recorded_at.astimezone(case.zone).date())
     if version.rhythm != Rhythm.SEASON:
         return Part(line, "overdue", None, bound, "unproved")
     start = max(bound, case.rule.rhythm_since(case.today))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime
+from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any, NamedTuple
 from zoneinfo import ZoneInfo
@@ -21,22 +22,20 @@ class Air(NamedTuple):
 NO_AIR = Air()
 
 
-@dataclass(frozen=True, slots=True)
-class AnalysisFacts:
+class AnalysisFacts(NamedTuple):
     """One analysis. `cv_percent` is at the swath recommended for the set-up's way of flying.
 
-    The wind is that which the analysis was made with.
+    The wind is that which the analysis was made with; None where it was not fetched.
     """
 
     number: int
     accepted_passes: int
     cv_percent: float | None = None
     recorded_at: datetime.datetime | None = None
-    air: Air = NO_AIR
+    air: Air | None = NO_AIR
 
 
-@dataclass(frozen=True, slots=True)
-class ApprovalFacts:
+class ApprovalFacts(NamedTuple):
     """One approval, and what ended it before its date."""
 
     signer: str
@@ -54,11 +53,11 @@ class ApprovalFacts:
         return self.superseded_at is None and self.withdrawn_at is None
 
 
-@dataclass(frozen=True, slots=True)
-class TestFacts:
-    """One test: the set-up it was flown with, its analyses and approvals in order of time."""
+class TestFacts(NamedTuple):
+    """One test: the set-up it was flown with, its analyses and approvals in order of time.
 
-    __test__ = False
+    `air` is None where it was not fetched; `key` is by which it is found then.
+    """
 
     purpose_key: str
     revision: int
@@ -66,12 +65,15 @@ class TestFacts:
     signer_role: str
     analyses: tuple[AnalysisFacts, ...] = ()
     approvals: tuple[ApprovalFacts, ...] = ()
-    air: Air = NO_AIR
+    air: Air | None = NO_AIR
     recorded_at: datetime.datetime | None = None
+    key: Any = None
 
 
-@dataclass(frozen=True, slots=True)
-class Revision:
+TestFacts.__test__ = False  # type: ignore[attr-defined]  # pytest goes by names
+
+
+class Revision(NamedTuple):
     """One revision of a set-up. `nozzles` is None where they were not fetched.
 
     `setup_id` is the key as the database holds it.
@@ -87,13 +89,29 @@ class Revision:
     nozzles: list[dict[str, Any]] | None = None
 
 
+class Stub(NamedTuple):
+    """A revision of which only the number was fetched: all that most judgements look at."""
+
+    setup_id: Any
+    number: int
+
+
+class FactsNeededError(LookupError):
+    """What judging came upon that was not fetched: revisions by set-up, and the air of a test."""
+
+    def __init__(self, revisions: Sequence[Any] = (), tests: Sequence[Any] = ()) -> None:
+        super().__init__(f"{len(revisions)} set-ups and {len(tests)} tests must be looked at")
+        self.revisions = tuple(revisions)
+        self.tests = tuple(tests)
+
+
 @dataclass(frozen=True, slots=True)
 class Line:
     """The revisions of an aircraft for one purpose, oldest first."""
 
     purpose_key: str
     purpose: str
-    revisions: tuple[Revision, ...]
+    revisions: tuple[Revision | Stub, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -160,12 +178,10 @@ def as_on_record(test: TestFacts, cut: datetime.datetime) -> TestFacts | None:
     """Return what was on record of a test before a moment, or None where there was nothing."""
     if not _before(test.recorded_at, cut):
         return None
-    return replace(
-        test,
+    return test._replace(
         analyses=tuple(one for one in test.analyses if _before(one.recorded_at, cut)),
         approvals=tuple(
-            replace(
-                one,
+            one._replace(
                 superseded_at=one.superseded_at if _before(one.superseded_at, cut) else None,
                 withdrawn_at=one.withdrawn_at if _before(one.withdrawn_at, cut) else None,
             )
@@ -178,10 +194,16 @@ def as_on_record(test: TestFacts, cut: datetime.datetime) -> TestFacts | None:
 def lines_on_record(lines: tuple[Line, ...], cut: datetime.datetime) -> tuple[Line, ...]:
     """Return the lines as they were on record before a moment."""
     seen = (
-        replace(line, revisions=tuple(r for r in line.revisions if _before(r.recorded_at, cut)))
+        replace(line, revisions=tuple(r for r in line.revisions if _known(r, cut)))
         for line in lines
     )
     return tuple(line for line in seen if line.revisions)
+
+
+def _known(revision: Revision | Stub, cut: datetime.datetime) -> bool:
+    if isinstance(revision, Stub):
+        raise FactsNeededError([revision.setup_id])
+    return _before(revision.recorded_at, cut)
 
 
 def _before(moment: datetime.datetime | None, cut: datetime.datetime) -> bool:

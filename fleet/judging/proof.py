@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import datetime
+from collections.abc import Iterator
 from typing import Any, NamedTuple
 
 from fleet.judging.days import window_around
-from fleet.judging.facts import Air, AnalysisFacts, ApprovalFacts, TestFacts
+from fleet.judging.facts import Air, AnalysisFacts, ApprovalFacts, FactsNeededError, TestFacts
 from fleet.models import Evidence, RequirementVersion, Rhythm
 from patterns.wind import ASTM_E642, angle_to_line_deg
+
+WIND_LIMITS = frozenset({"wind_speed_m_s", "wind_angle_deg"})
 
 
 class Finding(NamedTuple):
@@ -21,22 +24,32 @@ class Finding(NamedTuple):
 
 def findings(test: TestFacts, version: RequirementVersion) -> list[Finding]:
     """Return what a version asks of a test, each kept or not."""
-    analysis = test.analyses[-1] if test.analyses else None
-    found = [_passes(test, analysis, version)]
-    if version.rhythm == Rhythm.SEASON:
-        found.append(_window(test, version))
-    approval = standing_approval(test)
-    if version.evidence == Evidence.APPROVAL:
-        found.append(_approval(test, approval))
-    if version.signers:
-        found.append(_signer(test, approval, version))
-    found += _limits(test, analysis, approval, version)
-    return found
+    return list(_asked(test, version))
 
 
 def proves(test: TestFacts, version: RequirementVersion) -> bool:
-    """Whether a test is all that a version asks for."""
-    return all(one.kept for one in findings(test, version))
+    """Whether a test is all that a version asks for.
+
+    Raises FactsNeededError where only the wind, which was not fetched, can tell.
+    """
+    if version.evidence == Evidence.APPROVAL and not test.approvals:
+        return False  # most of a fleet's older tests: not worth a look
+    return all(one.kept for one in _asked(test, version))
+
+
+def _asked(test: TestFacts, version: RequirementVersion) -> Iterator[Finding]:
+    """Yield what a version asks for, the wind last."""
+    analysis = test.analyses[-1] if test.analyses else None
+    yield _passes(test, analysis, version)
+    if version.rhythm == Rhythm.SEASON:
+        yield _window(test, version)
+    approval = standing_approval(test)
+    if version.evidence == Evidence.APPROVAL:
+        yield _approval(test, approval)
+    if version.signers:
+        yield _signer(test, approval, version)
+    if version.limits:
+        yield from _limits(test, analysis, approval, version)
 
 
 def standing_approval(test: TestFacts) -> ApprovalFacts | None:
@@ -107,20 +120,22 @@ def _limits(
     analysis: AnalysisFacts | None,
     approval: ApprovalFacts | None,
     version: RequirementVersion,
-) -> list[Finding]:
-    found = []
+) -> Iterator[Finding]:
     limits = version.limits
     if "cv_percent" in limits:
         of_test = analysis.cv_percent if analysis else None
         of_approval = approval.cv_percent if approval else None
         value = of_test if version.evidence == Evidence.TEST else of_approval
-        found.append(_at_most("cv_percent", value, limits["cv_percent"]))
+        yield _at_most("cv_percent", value, limits["cv_percent"])
+    if WIND_LIMITS.isdisjoint(limits):
+        return
     air = (analysis or test).air  # the wind that the analysis was made with stays as it was
+    if air is None:
+        raise FactsNeededError(tests=[test.key])
     if "wind_speed_m_s" in limits:
-        found.append(_at_most("wind_speed_m_s", air.wind_speed_m_s, limits["wind_speed_m_s"]))
+        yield _at_most("wind_speed_m_s", air.wind_speed_m_s, limits["wind_speed_m_s"])
     if "wind_angle_deg" in limits:
-        found.append(_angle(air, limits["wind_angle_deg"]))
-    return found
+        yield _angle(air, limits["wind_angle_deg"])
 
 
 def _at_most(code: str, value: float | None, limit: float) -> Finding:

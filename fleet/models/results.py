@@ -56,12 +56,13 @@ class AnalysisRun(Sealed, OperatorRecord):
                     "test",
                     "number",
                     "id",
+                    "accepted_passes",
                     "one_way_swath_m",
                     "one_way_cv_percent",
                     "back_and_forth_swath_m",
                     "back_and_forth_cv_percent",
                 ],
-                name="analysis_figures",
+                name="analysis_outcome",
             ),
         ]
 

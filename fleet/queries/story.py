@@ -10,10 +10,11 @@ from typing import Literal
 from django.utils import timezone
 
 from fleet.models import Aircraft, Approval, Person, Season, SetUp, SignUp, SignUpState
+from fleet.queries.approvals import approvals_listed
 from fleet.queries.duties import Duty
 from fleet.queries.participation import end_of
 from fleet.queries.progress import Progress, progress_of
-from fleet.queries.whose import approvals_of, setups_of, tests_of
+from fleet.queries.whose import setups_of, tests_of
 
 Ending = Literal["stands", "expired", "superseded", "withdrawn", "changed"]
 
@@ -52,38 +53,61 @@ def season_story(
     season: Season | None,
     today: datetime.date,
     duties: Sequence[Duty] = (),
+    *,
+    setups: Sequence[SetUp] | None = None,
+    approvals: Sequence[Approval] | None = None,
 ) -> SeasonStory:
     """Gather the story of a season; of the calendar year of today where there is no season.
 
     `duties` are those of the aircraft as they stand today; each is told in the season in which its
-    day lies. A fixed number of queries.
+    day lies. All set-ups and approvals of the aircraft are fetched where they are not given. A
+    fixed number of queries.
     """
     first = season.starts_on if season else today.replace(month=1, day=1)
     last = season.ends_on if season else today.replace(month=12, day=31)
-    setups = list(
-        setups_of(person)
-        .filter(aircraft=aircraft, created_at__lt=end_of(last))
-        .select_related(None)
-        .defer("nozzles")
-        .order_by("created_at", "number")
-    )
+    recorded = _recorded(setups_on_page(person, aircraft) if setups is None else setups, last)
     flown = tests_of(person).filter(setup__aircraft=aircraft, flown_on__range=(first, last))
     return SeasonStory(
         aircraft=aircraft,
         first=first,
         last=last,
         today=today,
-        setups=_in_force_or_later(setups, first),
+        setups=_in_force_or_later(recorded, first),
         tests=progress_of(
             flown.select_related(None)
             .select_related("setup", "visit")
             .defer("setup__nozzles")
             .order_by("flown_on", "id")
         ),
-        approvals=_approvals(person, aircraft, setups, first, last, today),
+        approvals=_held_within(
+            approvals_on_page(person, aircraft) if approvals is None else approvals,
+            recorded,
+            first,
+            last,
+            today,
+        ),
         duties=[one for one in duties if one.due_on and first <= one.due_on <= last],
         sign_ups=_sign_ups(person, aircraft, first, last),
     )
+
+
+def setups_on_page(person: Person, aircraft: Aircraft) -> list[SetUp]:
+    """Return the set-ups of an aircraft, without nozzles: by purpose, the newest first."""
+    rows = setups_of(person).filter(aircraft=aircraft).select_related(None)
+    return list(rows.defer("nozzles"))
+
+
+def approvals_on_page(person: Person, aircraft: Aircraft) -> list[Approval]:
+    """Return the approvals of an aircraft, newest first, with what ended each."""
+    listed = approvals_listed(person).filter(aircraft=aircraft)
+    return list(listed.select_related("setup", "approved_by", "superseded_by", "withdrawal"))
+
+
+def _recorded(setups: Sequence[SetUp], last: datetime.date) -> list[SetUp]:
+    """Leave out what was recorded later; the rest in the order of time."""
+    over = end_of(last)
+    known = (one for one in setups if one.created_at < over)
+    return sorted(known, key=lambda one: (one.created_at, one.number))
 
 
 def _in_force_or_later(setups: list[SetUp], first: datetime.date) -> list[SetUp]:
@@ -98,22 +122,16 @@ def _in_force_or_later(setups: list[SetUp], first: datetime.date) -> list[SetUp]
     return [*before.values(), *later]
 
 
-def _approvals(
-    person: Person,
-    aircraft: Aircraft,
+def _held_within(
+    approvals: Sequence[Approval],
     setups: list[SetUp],
     first: datetime.date,
     last: datetime.date,
     today: datetime.date,
 ) -> list[HeldApproval]:
-    rows = (
-        approvals_of(person)
-        .filter(aircraft=aircraft, created_at__lt=end_of(last), valid_until__gte=first)
-        .select_related(None)
-        .select_related("setup", "superseded_by", "withdrawal")
-        .defer("setup__nozzles")
-        .order_by("created_at", "id")
-    )
+    over = end_of(last)
+    rows = [one for one in approvals if one.created_at < over and one.valid_until >= first]
+    rows.sort(key=lambda one: (one.created_at, one.pk))
     held = [_held(one, setups, today) for one in rows]
     return [one for one in held if one.until >= first]
 

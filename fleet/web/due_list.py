@@ -6,12 +6,15 @@ import datetime
 from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from uuid import UUID
+from typing import Any, Protocol
 
 from django.http import HttpRequest
 
 from fleet.models import Aircraft, Jurisdiction, Person, Requirement
+from fleet.queries.among import AMONG
+from fleet.queries.due import Due, who_is_due
 from fleet.queries.duties import STATE_WORDS, Duty, duties
+from fleet.queries.duty_facts import held
 from fleet.queries.standing import WORDS, Standing, standings
 from fleet.queries.whose import aircraft_of
 from fleet.tables import Column, Table
@@ -108,41 +111,79 @@ def read(request: HttpRequest, jurisdictions: Iterable[Jurisdiction]) -> Asked:
     )
 
 
-def rows_of(person: Person, asked: Asked) -> list[Row]:
+class Judged(Protocol):
+    """What a list is sorted, counted and cut by."""
+
+    @property
+    def state(self) -> str:
+        """The state of the duty or the standing."""
+
+    @property
+    def due_on(self) -> datetime.date | None:
+        """The day on which it is due."""
+
+
+def judged(person: Person, asked: Asked) -> list[Due] | list[Row]:
     """Return duties and standings that the question is about, the longest due first.
 
-    On another day than today only duties: approvals tell how they stand now.
+    On another day than today only duties: approvals tell how they stand now. Today's are without
+    records and sentences: `told` brings those of a page.
     """
-    fleet = None
-    if asked.on is None:
-        fleet = list(aircraft_of(person).filter(retired_on__isnull=True))
-    found = [Row(one) for one in duties(person, aircraft=fleet, today=asked.on)]
-    if fleet is not None:
-        found += [Row(one) for one in standings(person, aircraft=fleet)]
+    if asked.on is not None:
+        rows = [Row(one) for one in duties(person, today=asked.on)]
+        return sorted((row for row in rows if _is_asked(asked, row.aircraft, row.rule)), key=_order)
+    found = who_is_due(person)
+    return sorted(
+        (one for one in found if _is_asked(asked, one.craft, one.requirement)), key=_order
+    )
+
+
+def told(person: Person, found: Sequence[Due | Row]) -> list[Row]:
+    """Return what was judged with its records and reasons, in the same order.
+
+    What is no more by now is left out.
+    """
+    slim = [one for one in found if isinstance(one, Due)]
+    if not slim:
+        return [one for one in found if isinstance(one, Row)]
+    keys = {one.craft.pk for one in slim}
+    serving = aircraft_of(person).filter(retired_on__isnull=True)
+    fleet = list(serving.filter(**{f"pk__{AMONG}": [held(key) for key in keys]}))
+    rows: dict[Any, Row] = {}
+    if any(one.requirement is not None for one in slim):
+        for duty in duties(person, aircraft=fleet):
+            rows[duty.aircraft.pk, duty.requirement.pk, ""] = Row(duty)
+    if any(one.requirement is None for one in slim):
+        for one in standings(person, aircraft=fleet):
+            rows[one.aircraft.pk, None, one.setup.purpose_key if one.setup else ""] = Row(one)
+    wanted = (
+        (one.craft.pk, one.requirement and one.requirement.pk, one.purpose_key) for one in slim
+    )
+    return [rows[key] for key in wanted if key in rows]
+
+
+def _is_asked(asked: Asked, aircraft: Any, rule: Requirement | None) -> bool:
+    operator = aircraft.operator
     if asked.jurisdiction is not None:
-        found = [row for row in found if _jurisdiction(row) == asked.jurisdiction.pk]
-    for word in asked.words.casefold().split():
-        found = [
-            row
-            for row in found
-            if word in row.aircraft.registration.casefold()
-            or word in row.aircraft.operator.name.casefold()
-        ]
-    return sorted(found, key=_most_due_first)
+        under = operator.jurisdiction_id if rule is None else rule.jurisdiction_id
+        if under != asked.jurisdiction.pk:
+            return False
+    text = (aircraft.registration.casefold(), operator.name.casefold()) if asked.words else ()
+    return all(any(word in one for one in text) for word in asked.words.casefold().split())
 
 
-def _jurisdiction(row: Row) -> UUID | None:
-    rule = row.rule
-    return rule.jurisdiction_id if rule is not None else row.aircraft.operator.jurisdiction_id
+def _order(one: Any) -> tuple[Any, ...]:
+    """The longest due first; of one aircraft duties come before approvals."""
+    due_on = one.due_on or datetime.date.max
+    if isinstance(one, Row):
+        return (due_on, one.aircraft.registration)
+    rule = one.requirement
+    return (due_on, one.craft.registration, rule is None, rule.name if rule else one.purpose_key)
 
 
-def _most_due_first(row: Row) -> tuple[datetime.date, str]:
-    return (row.of.due_on or datetime.date.max, row.of.aircraft.registration)
-
-
-def tally(rows: Iterable[Row], show: str) -> list[tuple[str, str, int, bool]]:
+def tally(rows: Iterable[Judged], show: str) -> list[tuple[str, str, int, bool]]:
     """Return each question with how many rows answer it."""
-    counts = Counter(row.of.state for row in rows)
+    counts = Counter(row.state for row in rows)
     return [
         (key, words, sum(counts[state] for state in states), key == show)
         for key, (words, states) in QUESTIONS.items()

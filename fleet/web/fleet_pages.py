@@ -21,6 +21,7 @@ from fleet.queries.approvals import approvals_listed
 from fleet.queries.duties import duties
 from fleet.queries.rulebook import waivers_of, works_under_of
 from fleet.queries.standing import standings
+from fleet.queries.story import approvals_on_page, setups_on_page
 from fleet.queries.whose import (
     aircraft_of,
     operators_of,
@@ -72,21 +73,23 @@ def fleet(request: HttpRequest) -> HttpResponse:
 def aircraft(request: HttpRequest, aircraft_id: UUID) -> HttpResponse:
     """One aircraft: how it stands, its set-ups, its tests, its approvals."""
     one = get_object_or_404(aircraft_of(request.user), pk=aircraft_id)
-    held = duties(request.user, aircraft=[one])
+    person = request.user
+    held = duties(person, aircraft=[one])
+    setups, approvals = setups_on_page(person, one), approvals_on_page(person, one)
+    standing = standings(person, aircraft=[one], setups=setups, approvals=approvals)
     context = {
         "one": one,
-        "standings": [] if one.retired_on else standings(request.user, aircraft=[one]),
-        "setups": setups_of(request.user)
-        .filter(aircraft=one)
-        .select_related(None)
-        .defer("nozzles"),
+        "standings": [] if one.retired_on else standing,
+        "setups": setups,
         "tests": tests_with_counts(request.user)
         .filter(setup__aircraft=one)
         .select_related(None)
         .select_related("setup", "visit")[:50],
-        "approvals": approvals_listed(request.user).filter(aircraft=one)[:50],
-        **story_context(request.user, one, request.GET.get("season"), held),
-        **service_context(request.user, one),
+        "approvals": approvals[:50],
+        **story_context(
+            *(person, one, request.GET.get("season"), held), setups=setups, approvals=approvals
+        ),
+        **service_context(person, one),
         "may_change": rules.may_change_fleet(request.user),
         "may_record": rules.may_record_setups(request.user),
         "duties": held,

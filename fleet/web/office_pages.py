@@ -33,16 +33,20 @@ def due(request: HttpRequest) -> HttpResponse:
     """Who is due and why: rules and approvals, the longest due first."""
     jurisdictions = list(jurisdictions_of(request.user))
     asked = due_list.read(request, jurisdictions)
-    found = due_list.rows_of(request.user, asked)
+    found = due_list.judged(request.user, asked)
     states = due_list.QUESTIONS[asked.show][1]
-    rows = [row for row in found if row.state in states]
-    if export := tables.answer(request, lambda: due_list.due_table(rows)):
+    rows = [one for one in found if one.state in states]
+    if export := tables.answer(
+        request, lambda: due_list.due_table(due_list.told(request.user, rows))
+    ):
         return export
+    page = page_of(request, rows)
+    page.object_list = due_list.told(request.user, list(page.object_list))
     kept = request.GET.copy()
     for name in ("show", "page"):
         kept.pop(name, None)
     context = {
-        "page": page_of(request, rows),
+        "page": page,
         "questions": due_list.tally(found, asked.show),
         "asked": asked.show,
         "words": asked.words,

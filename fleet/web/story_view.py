@@ -6,14 +6,13 @@ import datetime
 from collections.abc import Sequence
 from itertools import groupby
 from typing import Any
-from uuid import UUID
 
 from django.utils import timezone
 
 from fleet import measures
-from fleet.models import Aircraft, Person, Season, SignUp
+from fleet.models import Aircraft, Approval, Person, Season, SetUp, SignUp
 from fleet.queries.duties import Duty
-from fleet.queries.members import season_on
+from fleet.queries.participation import all_seasons, season_of_day
 from fleet.queries.progress import Progress, recommended_m
 from fleet.queries.story import SeasonStory, season_story
 from patterns.draw import (
@@ -33,26 +32,29 @@ MOST_SEASONS = 12
 
 
 def story_context(
-    person: Person, aircraft: Aircraft, asked: str | None, duties: Sequence[Duty] = ()
+    person: Person,
+    aircraft: Aircraft,
+    asked: str | None,
+    duties: Sequence[Duty] = (),
+    *,
+    setups: Sequence[SetUp] | None = None,
+    approvals: Sequence[Approval] | None = None,
 ) -> dict[str, Any]:
     """Return what `parts/story.html` shows: the season that was asked for, else today's."""
     today = timezone.localdate()
-    season = _asked(asked) or season_on(today)
-    story = drawn(season_story(person, aircraft, season, today, duties), season, person.unit_system)
+    seasons = all_seasons()
+    season = next((one for one in seasons if str(one.pk) == asked), season_of_day(seasons, today))
+    told = season_story(
+        *(person, aircraft, season, today, duties), setups=setups, approvals=approvals
+    )
+    story = drawn(told, season, person.unit_system)
     return {
         "story_season": season,
         "story_wide": story_chart(story, chart_id="story-wide", size=WIDE),
         "story_small": story_chart(story, chart_id="story-small", size=COMPACT),
         "story_words": story_words(story),
-        "story_others": Season.objects.exclude(pk=season.pk)[:MOST_SEASONS] if season else [],
+        "story_others": [one for one in reversed(seasons) if one != season][:MOST_SEASONS],
     }
-
-
-def _asked(key: str | None) -> Season | None:
-    try:
-        return Season.objects.filter(pk=UUID(key or "")).first()
-    except ValueError:
-        return None
 
 
 def drawn(told: SeasonStory, season: Season | None, system: str) -> Story:
