@@ -385,3 +385,7 @@ class FilingFilter(filters.FilterSet):
     def only_settled(self, rows: QuerySet[Any], name: str, value: bool) -> QuerySet[Any]:
         """Keep those that are settled, or those that are not."""
         return rows.filter(last_step__in=SETTLED) if value else open_filings(rows)
+
+
+class PurgeFilter(filters.FilterSet):
+    order = Order(fields=["created_at"])

@@ -19,6 +19,7 @@ from fleet.api.views import (
     plans,
     reminders,
     results,
+    retention,
     rules,
     season,
     visits,
@@ -206,6 +207,9 @@ v1: list[URLPattern] = [
     path("filings/<uuid:pk>/", filings.FilingDetail.as_view(), name="filing-detail"),
     path("filings/<uuid:pk>/steps/", filings.FilingSteps.as_view(), name="filing-steps"),
     path("filing-steps/<uuid:pk>/file/", filings.FilingStepFile.as_view(), name="filing-step-file"),
+    path("kept-files/", retention.KeptFiles.as_view(), name="kept-file-list"),
+    path("purges/", retention.PurgeList.as_view(), name="purge-list"),
+    path("purges/preview/", retention.PurgePreview.as_view(), name="purge-preview"),
     path("jurisdictions/", rules.JurisdictionList.as_view(), name="jurisdiction-list"),
     path(
         "jurisdictions/<uuid:pk>/", rules.JurisdictionDetail.as_view(), name="jurisdiction-detail"
