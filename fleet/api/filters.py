@@ -419,3 +419,7 @@ class ServiceRecordFilter(filters.FilterSet):
     def only_holding(self, rows: QuerySet[Any], name: str, value: str) -> QuerySet[Any]:
         """Keep those that tell of each of these words."""
         return holding(rows, value)
+
+
+class PurgeFilter(filters.FilterSet):
+    order = Order(fields=["created_at"])

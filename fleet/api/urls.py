@@ -20,6 +20,7 @@ from fleet.api.views import (
     plans,
     reminders,
     results,
+    retention,
     rules,
     season,
     service_records,
@@ -235,6 +236,9 @@ v1: list[URLPattern] = [
         service_records.ServiceRecordStrikes.as_view(),
         name="service-record-strike",
     ),
+    path("kept-files/", retention.KeptFiles.as_view(), name="kept-file-list"),
+    path("purges/", retention.PurgeList.as_view(), name="purge-list"),
+    path("purges/preview/", retention.PurgePreview.as_view(), name="purge-preview"),
     path("jurisdictions/", rules.JurisdictionList.as_view(), name="jurisdiction-list"),
     path(
         "jurisdictions/<uuid:pk>/", rules.JurisdictionDetail.as_view(), name="jurisdiction-detail"

@@ -342,6 +342,9 @@ TABLE: dict[str, list[Row]] = {
     "api:service-record-strike": [customers("post", "service", 400, staff=403)],
     "retention": [staff_deed("get", None, 200)],
     "retention-purge": [staff_deed("post", None, 302)],  # without a mark it shows the list again
+    "api:kept-file-list": [staff_deed("get", None, 200)],
+    "api:purge-preview": [staff_deed("get", None, 200)],
+    "api:purge-list": [staff_deed("get", None, 200), staff_deed("post", None, 400)],
     "api:filing-list": [everybody()],
     "api:filing-look": [Row("post", None, 200, 200, 403, 403, 403)],
     "api:filing-detail": [everybody("filing")],

@@ -56,6 +56,7 @@ from tests.cast import (
     make_setup,
     make_tested,
 )
+from tests.fleet.api.client import signed_in as api_of
 from tests.fleet.test_filings import add_rule
 
 FLOWN = datetime.date(2019, 4, 14)
@@ -149,9 +150,8 @@ def _anniversary(flown: datetime.date, years: int) -> tuple[int, int, int]:
 
 @pytest.fixture
 def old(cast: Cast, everyone: None) -> Test:
-    """An analysed test, flown in 2019."""
+    """A test, flown in 2019."""
     test = make_tested(cast)
-    make_analysis(cast, test)
     Test.objects.filter(pk=test.pk).update(flown_on=FLOWN)
     test.refresh_from_db()
     age(*digests(test))
@@ -210,13 +210,14 @@ class TestHolds:
         assert may_be_removed(cast) == set()
 
     def test_a_valid_approval_and_an_open_filing_hold(self, cast: Cast, old: Test):
+        analysis = make_analysis(cast, old)
         add_rule(cast, effective_from=datetime.date(2015, 1, 1), retention_years=3)
         filings.open_filings_due(by=cast.staff)
         assert may_be_removed(cast) == set()
         for filing in Filing.objects.all():
             filings.drop(filing, by=cast.staff, happened_on=timezone.localdate(), words="Too old")
         assert may_be_removed(cast) == digests(old)
-        approval = make_approval(cast, old.analyses.get())
+        approval = make_approval(cast, analysis)
         assert may_be_removed(cast) == set()
         later = removable(cast.staff, today=approval.valid_until + DAY)
         assert {one.digest for one in later} == digests(old)
@@ -302,7 +303,7 @@ class TestPurge:
 
     def test_what_came_to_be_held_after_it_was_seen_stays(self, cast: Cast, old: Test):
         seen = retention.mark_of(removable(cast.staff))
-        make_approval(cast, old.analyses.get())
+        make_approval(cast, make_analysis(cast, old))
         with pytest.raises(ValidationError, match="no longer what you looked at"):
             purge(cast, seen=seen)
 
@@ -373,3 +374,35 @@ class TestPurge:
         assert "3 files were removed." in done.content.decode()
         file = client.get(reverse("raw-file", args=[old.passes.first().pk]), follow=True)
         assert "removed on" in file.content.decode()
+
+    def test_the_api_shows_asks_and_removes(
+        self, cast: Cast, old: Test, django_capture_on_commit_callbacks
+    ):
+        client, young = api_of(cast.staff), make_tested(cast, old.setup, passes=1)
+        Test.objects.filter(pk=young.pk).update(flown_on=timezone.localdate())
+        files, purges = reverse("api:kept-file-list"), reverse("api:purge-list")
+        going = client.get(files, {"removable": "true"}).json()
+        assert {one["digest"] for one in going["results"]} == digests(old) - digests(young)
+        assert {one["kept_until"] for one in going["results"]} == {"2022-04-14"}
+        held = client.get(files, {"removable": "false"}).json()
+        assert {one["digest"] for one in held["results"]} == digests(young)
+        assert held["results"][0]["holds"][0]["why"].endswith("Yearly test: 3 years")
+        assert client.get(files).json()["count"] == going["count"] + held["count"]
+        assert client.get(files, {"remov": "true"}).status_code == 400
+        preview = client.get(reverse("api:purge-preview")).json()
+        assert preview["files"] == going["count"] == 2
+        assert preview["size_bytes"] == sum(one["size_bytes"] for one in going["results"])
+        for word, seen, field in (("no", preview["seen"], "word"), ("remove", "another", "seen")):
+            refused = client.post(purges, {"word": word, "seen": seen}, format="json")
+            assert set(refused.json()["errors"]) == {field}
+        with django_capture_on_commit_callbacks(execute=True):
+            done = client.post(
+                purges, {"word": preview["word"], "seen": preview["seen"]}, format="json"
+            )
+        assert done.status_code == 201, done.json()
+        assert client.get(purges).json()["results"] == [done.json()]
+        assert {one["digest"] for one in done.json()["files"]} == digests(old) - digests(young)
+        assert client.get(reverse("api:purge-preview")).json()["files"] == 0
+        gone = [one for one in client.get(files).json()["results"] if one["size_bytes"] is None]
+        assert len(gone) == 2
+        assert api_of(cast.analyst).get(files).status_code == 403
