@@ -105,8 +105,8 @@ def find_circles(
     circles = _inscribed(shelf)
     circles = _fitted(circles, rim, runs.regions)
     more = _standing_out(circles, rim, runs, shelf)
-    if more.region.size:
-        circles = _fitted(circles.joined(more), rim, runs.regions, least_rim=_LEAST_RIM)
+    # Fitted again with or without more: what other regions hold must not decide.
+    circles = _fitted(circles.joined(more), rim, runs.regions, least_rim=_LEAST_RIM)
     # More than that in one heap cannot be told apart, and would take ever longer.
     circles = circles.kept(circles.many(runs.regions)[0][circles.region] <= _MOST_CIRCLES)
     return circles.kept(_explained(circles, rim, whole)[circles.region])
@@ -148,8 +148,9 @@ def _same_stain(depth: Singles, y: Places, x: Places, region: Places) -> Places:
     behind = np.arange(region.size) + 1
     one, other = pairs_between(behind, np.searchsorted(region, region, side="right"))
     share = np.arange(1, _SAMPLES + 1) / (_SAMPLES + 1.0)
-    between_y = np.rint(y[one, None] + (y[other] - y[one])[:, None] * share).astype(np.intp)
-    between_x = np.rint(x[one, None] + (x[other] - x[one])[:, None] * share).astype(np.intp)
+    # Rounded from the peak on: where a region lies on the shelf must not decide between two pixels.
+    between_y = y[one, None] + np.rint((y[other] - y[one])[:, None] * share).astype(np.intp)
+    between_x = x[one, None] + np.rint((x[other] - x[one])[:, None] * share).astype(np.intp)
     neck = depth[between_y, between_x].min(axis=1)
     lesser = np.minimum(depth[y[one], x[one]], depth[y[other], x[other]])
     joined = neck >= _NECK * lesser
@@ -307,9 +308,10 @@ def _within(circles: Circles, shelf: Shelf) -> Bools:
     """Which circles lie within their region but for a pixel at the rim."""
     turn = np.arange(16) * (np.pi / 8.0)
     reach = np.maximum(circles.radius - 1.3, 0.0)[:, None]
-    x = circles.x[:, None] + reach * np.cos(turn) + shelf.shift_x[circles.region][:, None]
-    y = circles.y[:, None] + reach * np.sin(turn) + shelf.shift_y[circles.region][:, None]
-    column, row = np.rint(x).astype(np.intp), np.rint(y).astype(np.intp)
+    x = np.rint(circles.x[:, None] + reach * np.cos(turn)).astype(np.intp)
+    y = np.rint(circles.y[:, None] + reach * np.sin(turn)).astype(np.intp)
+    column = x + shelf.shift_x[circles.region][:, None]
+    row = y + shelf.shift_y[circles.region][:, None]
     rows, columns = shelf.mask.shape
     inside = (column >= 0) & (row >= 0) & (column < columns) & (row < rows)
     column, row = np.clip(column, 0, columns - 1), np.clip(row, 0, rows - 1)
