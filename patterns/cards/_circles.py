@@ -45,9 +45,12 @@ _LEAST_RIM: Final = 0.08
 _CLOSER: Final = 0.65
 # As far off as a place of the rim with no circle counts.
 _FAR_PX: Final = 1e3
+# More than what is lost where a region and a row make one number.
+_HAIR_PX: Final = 0.01
 
 
 Pairs = tuple[Places, Places]
+"""Runs and circles that belong together, (P,) and (P,)."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -105,12 +108,11 @@ def find_circles(runs: Runs, start: Floats, end: Floats, boxes: Boxes, whole: Mo
     shelf = shelve(runs, boxes)
     rim = rim_places(runs, start, end, shelf)
     circles = _inscribed(shelf)
-    pairs = _pairs(circles, rim, runs.regions)
-    circles, _ = _fitted(circles, rim, pairs)
-    circles = circles.joined(_standing_out(circles, rim, pairs, runs, shelf))
+    circles, _ = _fitted(circles, rim)
+    circles = circles.joined(_standing_out(circles, rim, runs, shelf))
     several = circles.many(runs.regions)[0] > 1
     circles, rim = circles.kept(several[circles.region]), rim.kept(several[rim.region])
-    fitted, own = _fitted(circles, rim, _pairs(circles, rim, runs.regions))
+    fitted, own = _fitted(circles, rim)
     # A circle between others, which only touches the corners where they meet, has no rim; a whole
     # one has two places a row.
     circles = fitted.kept(own >= _LEAST_RIM * 4.0 * circles.radius)
@@ -175,10 +177,17 @@ def _same_stain(depth2: Squares, y: Places, x: Places, region: Places) -> Places
     return stain.astype(np.intp)
 
 
-def _pairs(circles: Circles, rim: Rim, regions: int) -> Pairs:
-    """Every run of the rim with every circle of its region, in order of the runs."""
-    many, offset = circles.many(regions)
-    return pairs_between(offset[rim.region], (offset + many)[rim.region])
+def _reached(circles: Circles, rim: Rim, beyond_px: float) -> Pairs:
+    """Runs that each circle of their region, made larger by so much, reaches; by the circle."""
+    # One number for region and row, in order as the runs are.
+    step = float(rim.y.max()) + 1.0 if rim.y.size else 1.0
+    key = rim.region * step + rim.y
+    reach = circles.radius + beyond_px + _HAIR_PX
+    home = circles.region * step
+    low = np.searchsorted(key, home + np.maximum(circles.y - reach, 0.0), side="left")
+    high = np.searchsorted(key, home + np.minimum(circles.y + reach, step - 1.0), side="right")
+    circle, run = pairs_between(low, high)
+    return run, circle
 
 
 def _off_circles(circles: Circles, rim: Rim, pairs: Pairs) -> Floats:
@@ -194,18 +203,19 @@ def _off_circles(circles: Circles, rim: Rim, pairs: Pairs) -> Floats:
     return off
 
 
-def _fitted(circles: Circles, rim: Rim, pairs: Pairs) -> tuple[Circles, Places]:
+def _fitted(circles: Circles, rim: Rim) -> tuple[Circles, Places]:
     """Fit each circle to the rim that is its own; and how many places that are."""
-    run, circle = pairs
-    off = np.abs(_off_circles(circles, rim, pairs))
-    near = off < _ON_RIM_PX
+    run, circle = _reached(circles, rim, _ON_RIM_PX)
+    off = np.abs(_off_circles(circles, rim, (run, circle)))
+    near = [np.flatnonzero(end < _ON_RIM_PX) for end in off]
     # A place is the own of the circle that it lies on most closely.
-    near[0] &= off[0] <= least_of(off[0], run, rim.y.size, _ON_RIM_PX)[run]
-    near[1] &= off[1] <= least_of(off[1], run, rim.y.size, _ON_RIM_PX)[run]
-    before, behind = np.flatnonzero(near[0]), np.flatnonzero(near[1])
-    place = np.concatenate([run[before], run[behind]])
-    x = np.concatenate([rim.x[0][run[before]], rim.x[1][run[behind]]])
-    group = np.concatenate([circle[before], circle[behind]])
+    for end, close in enumerate(near):
+        least = np.full(rim.y.size, _ON_RIM_PX)
+        np.minimum.at(least, run[close], off[end][close])
+        near[end] = close[off[end][close] <= least[run[close]]]
+    place = np.concatenate([run[close] for close in near])
+    x = np.concatenate([rim.x[end][run[close]] for end, close in enumerate(near)])
+    group = np.concatenate([circle[close] for close in near])
     x, y, radius, _, count = _fit(x, rim.y[place], group, circles.region.size)
     room = 0.2 * circles.radius + 0.5
     good = (count >= _FEWEST_TO_FIT) & (np.abs(radius - circles.radius) < room)
@@ -253,9 +263,12 @@ def _explained(circles: Circles, rim: Rim, whole: Moments) -> Bools:
     Drops that come in at a slant leave ellipses, and no number of circles makes those stains two.
     """
     regions = whole.area.size
-    pairs = _pairs(circles, rim, regions)
-    off2 = _off_circles(circles, rim, pairs) ** 2
-    to_circle2 = np.stack([least_of(end, pairs[0], rim.y.size, _FAR_PX**2) for end in off2])
+    low = np.searchsorted(rim.region, circles.region, side="left")
+    circle, run = pairs_between(low, np.searchsorted(rim.region, circles.region, side="right"))
+    off = _off_circles(circles, rim, (run, circle))
+    to_circle2 = np.full(rim.x.shape, _FAR_PX**2)
+    for end in (0, 1):
+        np.minimum.at(to_circle2[end], run, off[end] * off[end])
     u, v = rim.x - whole.centre[rim.region, 0], rim.y - whole.centre[rim.region, 1]
     xx, yy, xy = (one[rim.region] for one in (whole.xx, whole.yy, whole.xy))
     square = (yy * u * u - 2.0 * xy * u * v + xx * v * v) / np.maximum(xx * yy - xy * xy, 1e-9)
@@ -267,9 +280,9 @@ def _explained(circles: Circles, rim: Rim, whole: Moments) -> Bools:
     return np.asarray(of_circles < _CLOSER**2 * of_ellipse, dtype=np.bool_)
 
 
-def _standing_out(circles: Circles, rim: Rim, pairs: Pairs, runs: Runs, shelf: Shelf) -> Circles:
+def _standing_out(circles: Circles, rim: Rim, runs: Runs, shelf: Shelf) -> Circles:
     """Circles through the arcs that stand out beyond the circles known so far."""
-    out, found = label(_beyond(circles, pairs, runs, shelf), structure=np.ones((3, 3)))
+    out, found = label(_beyond(circles, rim, runs, shelf), structure=np.ones((3, 3)))
     piece = out.ravel()[rim.pixel].ravel()
     end, run = np.divmod(np.flatnonzero(piece), rim.y.size)
     group = piece[piece > 0].astype(np.intp)
@@ -289,9 +302,9 @@ def _standing_out(circles: Circles, rim: Rim, pairs: Pairs, runs: Runs, shelf: S
     return Circles(more.region[order], more.x[order], more.y[order], more.radius[order])
 
 
-def _beyond(circles: Circles, pairs: Pairs, runs: Runs, shelf: Shelf) -> Bools:
+def _beyond(circles: Circles, rim: Rim, runs: Runs, shelf: Shelf) -> Bools:
     """Pixels of the shelf that lie in no circle, not even one a little larger."""
-    run, circle = pairs
+    run, circle = _reached(circles, rim, _SLACK_PX)
     square = (circles.radius[circle] + _SLACK_PX) ** 2 - (runs.row[run] - circles.y[circle]) ** 2
     meets = square > 0.0
     run, circle, half = run[meets], circle[meets], np.sqrt(square[meets])
@@ -312,7 +325,8 @@ def _farthest(
     circles: Circles, some: Rim, group: Places, groups: int, regions: int
 ) -> tuple[Floats, Floats]:
     """How far each group reaches beyond the circles [px]; radius of the largest in its region."""
-    place, circle = _pairs(circles, some, regions)
+    many, offset = circles.many(regions)
+    place, circle = pairs_between(offset[some.region], (offset + many)[some.region])
     beyond = _off_circles(circles, some, (place, circle))[0]
     least = least_of(beyond, place, group.size, 0.0)
     farthest, host = np.zeros(groups), np.zeros(groups)

@@ -33,17 +33,17 @@ class Runs:
     region: Places
     regions: int
 
-    def of(self, chosen: NDArray[np.bool_]) -> Runs:
-        """Those of chosen regions (K,), which are numbered anew in the same order."""
+    def of(self, chosen: NDArray[np.bool_]) -> tuple[Runs, Places]:
+        """Those of chosen regions (K,), region by region, and where they stood.
+
+        The regions are numbered anew in the same order.
+        """
         kept = np.flatnonzero(chosen[self.region])
+        kept = kept[np.argsort(self.region[kept], kind="stable")]
         number = np.cumsum(chosen) - 1
-        return Runs(
-            self.row[kept],
-            self.first[kept],
-            self.after[kept],
-            number[self.region[kept]],
-            int(np.count_nonzero(chosen)),
-        )
+        regions = int(np.count_nonzero(chosen))
+        own = number[self.region[kept]]
+        return Runs(self.row[kept], self.first[kept], self.after[kept], own, regions), kept
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from patterns.cards._circles import Circles, find_circles
 from patterns.cards._rim import Boxes
-from patterns.cards._runs import Floats, Moments, Places, Runs, least_of, moments, pairs_between
+from patterns.cards._runs import Floats, Moments, Places, Runs, moments, pairs_between
 
 Kind = TypeVar("Kind")
 
@@ -52,7 +52,7 @@ class Parts:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Suspects:
-    """Regions that may be several stains, their runs with sub-pixel ends [px] and boxes."""
+    """Regions that may be several stains; their runs, by region, with sub-pixel ends; boxes. [px]"""
 
     runs: Runs
     start: Floats
@@ -117,27 +117,35 @@ def _cut(
 ) -> tuple[Places, Places, Floats, Floats]:
     """Cut runs into pieces: run, circle, begin and end of each."""
     many, offset = circles.many(runs.regions)
-    touched = np.flatnonzero(many[runs.region] > 0)
-    region = runs.region[touched]
-    which, circle = pairs_between(offset[region], offset[region] + many[region])
-    run = touched[which]
+    home = circles.region
+    # Every circle has a piece of every run of its region, the pieces of a circle in one stretch.
+    first = np.searchsorted(runs.region, home, side="left")
+    after = np.searchsorted(runs.region, home, side="right")
+    circle, run = pairs_between(first, after)
+    to_piece = np.cumsum(after - first) - after
     low, high = start[run], end[run]
-    home = circles.region[circle]
-    piece, other = pairs_between(offset[home], offset[home] + many[home])
-    different = circle[piece] != other
-    piece, other = piece[different], other[different]
-    own = circle[piece]
-    # Nearer to its own circle than to the other: a line in x and y, at this row a point.
-    slope = 2.0 * (circles.x[other] - circles.x[own])
-    row = runs.row[run[piece]]
+    one, other = pairs_between(offset[home], offset[home] + many[home])
+    different = one != other
+    one, other = one[different], other[different]
+    # Nearer to its own circle than to the other: a line in x and y, at each row a point.
+    slope = 2.0 * (circles.x[other] - circles.x[one])
     power = circles.x**2 + circles.y**2 - circles.radius**2
-    room = power[other] - power[own] - 2.0 * row * (circles.y[other] - circles.y[own])
-    flat = slope == 0.0
-    point = room / np.where(flat, 1.0, slope)
+
+    def room_at(chosen: NDArray[np.bool_]) -> tuple[Places, Floats, Places]:
+        """Of chosen pairs of circles at each of their rows: the piece, the room, the pair."""
+        own, its = one[chosen], other[chosen]
+        pair, at = pairs_between(first[own], after[own])
+        rise = (circles.y[its] - circles.y[own])[pair]
+        room = (power[its] - power[own])[pair] - 2.0 * runs.row[at] * rise
+        return at + to_piece[own][pair], room, pair
+
     right, left = slope > 0.0, slope < 0.0
-    high = np.minimum(high, least_of(point[right], piece[right], high.size, np.inf))
-    low = np.maximum(low, -least_of(-point[left], piece[left], low.size, np.inf))
-    nothing = piece[flat & (room < 0.0)]
+    piece, room, pair = room_at(right)
+    np.minimum.at(high, piece, room / slope[right][pair])
+    piece, room, pair = room_at(left)
+    np.maximum.at(low, piece, room / slope[left][pair])
+    piece, room, _ = room_at(slope == 0.0)
+    nothing = piece[room < 0.0]
     high[nothing] = low[nothing]
     whole = high > low
     return run[whole], circle[whole], low[whole], high[whole]

@@ -207,10 +207,8 @@ def outline(
     top, left, bottom, right = separation.valid_px
     if count.sum() > settings.most_split_percent / 100.0 * (bottom - top) * (right - left):
         candidate[:] = False
-    of_those = candidate[runs.region]
-    suspects = Suspects(
-        runs.of(candidate), start[of_those], end[of_those], boxes.of(candidate), whole.of(candidate)
-    )
+    own, those = runs.of(candidate)
+    suspects = Suspects(own, start[those], end[those], boxes.of(candidate), whole.of(candidate))
     pixel_um = _UM_PER_INCH / dpi
     return Outlines(
         settings, pixel_um, separation.valid_px, boxes, whole, area, of_large, candidate, suspects
