@@ -74,10 +74,13 @@ def shelve(runs: Runs, boxes: Boxes) -> Shelf:
     region, length = runs.region, runs.after - runs.first
     begin = (runs.row + shift_y[region]) * shape[1] + runs.first + shift_x[region]
     # Of every pixel of every run in turn: how many of its run lie before it and behind.
-    ends = np.cumsum(length)
-    place = np.arange(int(ends[-1]))
-    before, behind = place - np.repeat(ends - length, length), np.repeat(ends, length) - place
-    pixel = before + np.repeat(begin, length)
+    ends = np.cumsum(length).astype(np.int32)
+    place = np.arange(int(ends[-1]), dtype=np.int32)
+    behind = np.repeat(ends, length)
+    behind -= place
+    before = place - np.repeat(ends - length.astype(np.int32), length)
+    pixel = np.repeat(begin, length)
+    pixel += before
     owner.ravel()[pixel] = np.repeat(region.astype(np.int32), length)
     beside = np.minimum(np.minimum(before + 1, behind), most).astype(kind)
     beside2.ravel()[pixel] = beside * beside

@@ -52,7 +52,7 @@ class Parts:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Suspects:
-    """Regions that may be several stains; their runs, by region, with sub-pixel ends; boxes. [px]"""
+    """Regions that may be several stains: their runs, by region, with sub-pixel ends. [px]"""
 
     runs: Runs
     start: Floats

@@ -153,7 +153,7 @@ def separate(image: CardImage, parameters: SeparateParameters | None = None) -> 
     pixels = image.pixels if image.pixels.ndim == 3 else image.pixels[..., None]
     index, levels = best_channel(pixels)
     channel = np.ascontiguousarray(pixels[..., index])
-    kind = settings.paper or _kind_of(pixels[::_COLOUR_STEP, ::_COLOUR_STEP], index, levels)
+    kind = settings.paper or _kind_of(pixels[::_COLOUR_STEP, ::_COLOUR_STEP].copy(), index, levels)
     ink_share = levels.ink / max(levels.paper, 1.0)
     noisy = levels.scatter > settings.noisy_percent / 100.0 * max(levels.contrast, 1.0)
     if noisy:
