@@ -45,7 +45,7 @@ _LEAST_RIM: Final = 0.08
 _CLOSER: Final = 0.65
 # As far off as a place of the rim with no circle counts.
 _FAR_PX: Final = 1e3
-# More than what is lost where a region and a row make one number.
+# More than what is lost in sums and products of places.
 _HAIR_PX: Final = 0.01
 
 
@@ -163,10 +163,15 @@ def _same_stain(depth2: Squares, y: Places, x: Places, region: Places) -> Places
     behind = np.arange(region.size) + 1
     one, other = pairs_between(behind, np.searchsorted(region, region, side="right"))
     share = np.arange(1, _SAMPLES + 1) / (_SAMPLES + 1.0)
-    # Rounded from the peak on: where a region lies on the shelf must not decide between two pixels.
-    between_y = y[one, None] + np.rint((y[other] - y[one])[:, None] * share).astype(np.intp)
-    between_x = x[one, None] + np.rint((x[other] - x[one])[:, None] * share).astype(np.intp)
-    neck2 = depth2[between_y, between_x].min(axis=1)
+    # Where the line passes just between two pixels it looks at both: neither where a region lies on
+    # the shelf, nor at which end the line begins may decide between them.
+    off_y = (y[other] - y[one])[:, None] * share
+    off_x = (x[other] - x[one])[:, None] * share
+    neck2 = np.full(one.size, np.iinfo(depth2.dtype).max, dtype=depth2.dtype)
+    for aside in (-_HAIR_PX, _HAIR_PX):
+        between_y = y[one, None] + np.rint(off_y + aside).astype(np.intp)
+        between_x = x[one, None] + np.rint(off_x + aside).astype(np.intp)
+        np.minimum(neck2, depth2[between_y, between_x].min(axis=1), out=neck2)
     lesser2 = np.minimum(depth2[y[one], x[one]], depth2[y[other], x[other]])
     joined = neck2 >= _NECK**2 * lesser2
     graph = coo_array(
