@@ -83,7 +83,7 @@ def shelve(runs: Runs, boxes: Boxes) -> Shelf:
     pixel += before
     owner.ravel()[pixel] = np.repeat(region.astype(np.int32), length)
     beside = np.minimum(np.minimum(before + 1, behind), most).astype(kind)
-    beside2.ravel()[pixel] = beside * beside
+    beside2.ravel()[pixel] = np.square(beside)
     depth2 = _depth2(beside2, down + heights, deepest)
     return Shelf(beside2 > 0, depth2, owner, shift_y, shift_x)
 
