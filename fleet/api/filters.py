@@ -25,13 +25,11 @@ from fleet.models import (
     Overrule,
     PaperKind,
     Role,
-    Season,
     SignUpState,
     Supply,
     VisitKind,
 )
 from fleet.queries.filings import SETTLED, open_filings
-from fleet.queries.service_records import holding, in_season, standing
 
 PAGING = ("limit", "offset")
 
@@ -222,11 +220,6 @@ class PaperBatchFilter(filters.FilterSet):
     order = Order(fields=["created_at"])
 
 
-class OperatorExportFilter(filters.FilterSet):
-    operator = filters.UUIDFilter("operator_id")
-    order = Order(fields=["created_at"])
-
-
 class WebhookFilter(filters.FilterSet):
     operator = filters.UUIDFilter("operator_id")
     stopped = Truth("stopped_at", lookup_expr="isnull", exclude=True)
@@ -314,12 +307,10 @@ class JobFilter(filters.FilterSet):
             ("cards", "Cards"),
             ("paper", "Paper"),
             ("bundle", "Bundle"),
-            ("export", "Export"),
             ("hook", "Webhook"),
             ("plan", "Plan"),
             ("reminders", "Reminders of a day"),
             ("reminder_mail", "One reminder"),
-            ("place_mail", "Letter about a place"),
         ]
     )
     state = filters.ChoiceFilter(choices=JobState.choices)
@@ -394,31 +385,6 @@ class FilingFilter(filters.FilterSet):
     def only_settled(self, rows: QuerySet[Any], name: str, value: bool) -> QuerySet[Any]:
         """Keep those that are settled, or those that are not."""
         return rows.filter(last_step__in=SETTLED) if value else open_filings(rows)
-
-
-class ServiceRecordFilter(filters.FilterSet):
-    operator = filters.UUIDFilter("operator_id")
-    aircraft = filters.UUIDFilter("aircraft_id")
-    jurisdiction = filters.UUIDFilter("jurisdiction_id")
-    season = filters.UUIDFilter(method="only_season")
-    from_day = Day("served_on", lookup_expr="gte")
-    to_day = Day("served_on", lookup_expr="lte")
-    stands = Truth(method="only_standing")
-    words = filters.CharFilter(method="only_holding")
-    order = Order(fields=["served_on", "created_at"])
-
-    def only_season(self, rows: QuerySet[Any], name: str, value: Any) -> QuerySet[Any]:
-        """Keep the days of a season."""
-        season = Season.objects.filter(pk=value).first()
-        return in_season(rows, season) if season else rows.none()
-
-    def only_standing(self, rows: QuerySet[Any], name: str, value: bool) -> QuerySet[Any]:
-        """Keep those that hold, or those that do not."""
-        return standing(rows) if value else rows.exclude(pk__in=standing(rows).values("pk"))
-
-    def only_holding(self, rows: QuerySet[Any], name: str, value: str) -> QuerySet[Any]:
-        """Keep those that tell of each of these words."""
-        return holding(rows, value)
 
 
 class PurgeFilter(filters.FilterSet):

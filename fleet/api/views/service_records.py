@@ -9,7 +9,7 @@ from rest_framework.request import Request
 from rest_framework.response import Response
 
 from fleet import rules
-from fleet.api.filters import ServiceRecordFilter
+from fleet.api.filters_service import ServiceRecordFilter
 from fleet.api.serializers.service_records import (
     RecordListOut,
     ServiceRecordCorrection,
