@@ -220,6 +220,11 @@ class PaperBatchFilter(filters.FilterSet):
     order = Order(fields=["created_at"])
 
 
+class OperatorExportFilter(filters.FilterSet):
+    operator = filters.UUIDFilter("operator_id")
+    order = Order(fields=["created_at"])
+
+
 class WebhookFilter(filters.FilterSet):
     operator = filters.UUIDFilter("operator_id")
     stopped = Truth("stopped_at", lookup_expr="isnull", exclude=True)
@@ -307,10 +312,12 @@ class JobFilter(filters.FilterSet):
             ("cards", "Cards"),
             ("paper", "Paper"),
             ("bundle", "Bundle"),
+            ("export", "Export"),
             ("hook", "Webhook"),
             ("plan", "Plan"),
             ("reminders", "Reminders of a day"),
             ("reminder_mail", "One reminder"),
+            ("place_mail", "Letter about a place"),
         ]
     )
     state = filters.ChoiceFilter(choices=JobState.choices)
