@@ -234,7 +234,7 @@ def _with_revisions(facts: FleetFacts, setups: Collection[Any]) -> dict[Any, tup
     for pk, number, *figures, text in rows:
         if text not in read:
             read[text] = json.loads(text)
-        whole[pk] = Revision(pk, number, *figures, read[text])
+        whole[pk] = Revision._make((pk, number, *figures, read[text]))
     lines = dict(facts.lines)
     for one in {facts.setups[key].aircraft for key in whole}:
         lines[one] = tuple(
