@@ -18,6 +18,7 @@ from fleet import tenancy
 from fleet.models import Job, JobState, Person, ReminderMail, Requirement, RequirementVersion
 from tests.cast import Cast, make_aircraft, make_cast
 from tests.deploy.worker_harness import (
+    BROKERS,
     Worker,
     database_of_test,
     private_redis,
@@ -57,7 +58,7 @@ def outbox() -> Iterator[Path]:
     shutil.rmtree(folder, ignore_errors=True)
 
 
-@pytest.fixture(params=["embedded", "redis"])
+@pytest.fixture(params=BROKERS)
 def broker_url(request) -> Iterator[str]:
     if request.param == "embedded":
         yield ""

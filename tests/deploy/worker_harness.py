@@ -26,6 +26,9 @@ from deploy.worker import worker_command
 ROOT = Path(__file__).resolve().parent.parent.parent
 READY_SECONDS = 120.0  # on a machine that others use as well
 # Named here and not inherited: what was set for the test run must not colour the worker.
+# The two ways it is run: the embedded default beside SQLite, Redis beside PostgreSQL. Each stage of
+# the tests takes its own; which database it is makes no difference to a broker.
+BROKERS = ["redis" if os.environ.get("CELERY_BROKER_URL") else "embedded"]
 OURS = ("CELERY_BROKER_URL", "DATABASE_URL", "SWATHBOOK_WORKER_PROCESSES", "SWATHBOOK_JOB_LEASE")
 
 
