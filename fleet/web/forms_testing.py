@@ -55,10 +55,10 @@ class VisitForm(SpokenForm):
     analyst = forms.ModelChoiceField(label="Analyst", queryset=None)
     note = forms.CharField(label="Note", required=False, widget=forms.Textarea(attrs={"rows": 3}))
     latitude_deg = NumberField(
-        label="Latitude of the place (°)", required=False, min_value=-90, max_value=90
+        label="Latitude (°)", required=False, min_value=-90, max_value=90
     )
     longitude_deg = NumberField(
-        label="Longitude of the place (°)",
+        label="Longitude (°)",
         required=False,
         min_value=-180,
         max_value=180,
