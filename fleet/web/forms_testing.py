@@ -54,9 +54,7 @@ class VisitForm(SpokenForm):
     ends_on = _day(label="Last day", required=False, help_text="Empty means the same day.")
     analyst = forms.ModelChoiceField(label="Analyst", queryset=None)
     note = forms.CharField(label="Note", required=False, widget=forms.Textarea(attrs={"rows": 3}))
-    latitude_deg = NumberField(
-        label="Latitude (°)", required=False, min_value=-90, max_value=90
-    )
+    latitude_deg = NumberField(label="Latitude (°)", required=False, min_value=-90, max_value=90)
     longitude_deg = NumberField(
         label="Longitude (°)",
         required=False,
