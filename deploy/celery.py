@@ -19,6 +19,8 @@ os.environ.setdefault("DJANGO_SETTINGS_MODULE", "deploy.settings")
 QUEUE = "swathbook"
 MEMORY = "memory://localhost/"
 LONGEST_JOB_SECONDS = 600
+# How often Celery beat looks whether the reminders of the day are to be asked for.
+CLOCK_SECONDS = 10.0
 # A child is replaced now and then, so that what a library leaks is given back.
 JOBS_PER_CHILD = 200
 # A hint over the broker: one quick try and one more on a fresh connection, never a storm.
@@ -61,6 +63,17 @@ def _embedded() -> dict[str, Any]:
 def _redis() -> dict[str, Any]:
     return {
         "worker_prefetch_multiplier": 1,
+        # Often, and not at the hour itself: a beat that starts after the hour makes good for it,
+        # and what was asked for before is not done again. Nothing is kept in a file, so that
+        # several workers on a data folder may each have their beat.
+        "beat_scheduler": "celery.beat:Scheduler",
+        "beat_schedule": {
+            "reminders": {
+                "task": "fleet.send_reminders",
+                "schedule": CLOCK_SECONDS,
+                "options": {"expires": CLOCK_SECONDS},
+            }
+        },
         "broker_transport_options": {
             "visibility_timeout": LONGEST_JOB_SECONDS + 300,
             "unacked_restore_interval": 5,

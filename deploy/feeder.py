@@ -1,12 +1,14 @@
 """A thread in every worker that tells it which rows are due.
 
 Embedded, it is the only source of work: it moves due rows into the broker inside this process, a
-few at a time, so that the rest can be taken by another worker. Over Redis it is the sweeper: it
-sends again what was never sent, got lost with the broker, or belongs to a worker that fell silent.
+few at a time, so that the rest can be taken by another worker, and it looks at the clock for what
+is to be done once a day. Over Redis it is the sweeper: it sends again what was never sent, got lost
+with the broker, or belongs to a worker that fell silent; the clock is looked at by Celery beat.
 """
 
 from __future__ import annotations
 
+import datetime
 import logging
 import os
 import select
@@ -22,11 +24,13 @@ from celery import Celery
 from celery.worker import state as worker_state
 from django.conf import settings
 from django.db import connections
+from django.utils import timezone
 from kombu.exceptions import ChannelError
 
-from deploy import alive
+from deploy import alive, figures
 from deploy.pool import QueueLock
 from fleet import jobs, nudge, tenancy
+from fleet.services import filings, reminders
 
 logger = logging.getLogger(__name__)
 
@@ -58,6 +62,7 @@ class Feeder(threading.Thread):
         self._embedded = embedded
         self._capacity = CAPACITY_PER_PROCESS * processes if embedded else CAPACITY_OVER_BROKER
         self._stopping = False
+        self._reminded_on: datetime.date | None = None
         self._lock: QueueLock | None = None
         self._nudges: socket.socket | None = None
         self._wake_here, self._wake_there = socket.socketpair(socket.AF_UNIX, socket.SOCK_DGRAM)
@@ -78,6 +83,8 @@ class Feeder(threading.Thread):
                 self._forget_old_hints()
             while not self._stopping:
                 try:
+                    if self._embedded:
+                        self._look_at_the_clock()
                     self._feed()
                 except jobs.PASSING as trouble:
                     logger.warning("The rows cannot be read now (%s).", trouble)
@@ -136,6 +143,20 @@ class Feeder(threading.Thread):
                 jobs.forget_hints()
         except jobs.PASSING as trouble:
             logger.warning("Old hints stay until they are stale (%s).", trouble)
+
+    def _look_at_the_clock(self) -> None:
+        """Ask for the filings and reminders of the day once their hour has come, or is past.
+
+        With them the database's figures are brought up to date.
+        """
+        now = timezone.now()
+        today = timezone.localdate(now)
+        if self._reminded_on != today and reminders.is_time(now):
+            with self._rows():
+                figures.refresh()
+                filings.look_on(today)
+                reminders.send_digests(today)
+            self._reminded_on = today
 
     def _feed(self) -> None:
         if self._lock:

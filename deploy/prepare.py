@@ -19,6 +19,8 @@ from django.contrib.auth import get_user_model
 from django.contrib.staticfiles.finders import get_finders
 from django.core.management import call_command
 
+from deploy import figures
+
 COLLECTED = "whitenoise.storage.CompressedManifestStaticFilesStorage"
 UNUSED = ["rest_framework"]  # the files of its browsable pages, which are switched off
 
@@ -77,6 +79,7 @@ def main(arguments: list[str]) -> None:
     collect_static_files()
     if options.demo:
         load_demo()
+    figures.refresh()
     if options.sign_ins:
         note_sign_ins(options.sign_ins)
 

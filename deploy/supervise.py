@@ -209,6 +209,7 @@ def once(options: argparse.Namespace, data: Path, stop: Stop) -> int:
             # Whatever this machine serves otherwise, this run has its own database and no broker.
             for name in ("DATABASE_URL", "CELERY_BROKER_URL"):
                 environment.pop(name, None)
+            environment["SWATHBOOK_REMIND_AT"] = "off"
             worker = worker_child(environment, lock)
             job = Child("main job", [sys.executable, "manage.py", "main_job"], environment, lock)
             job.command += (

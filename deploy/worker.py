@@ -22,15 +22,21 @@ def worker_command() -> list[str]:
 def main() -> None:
     """Run a worker in this process until it is told to stop."""
     from celery.platforms import SecurityWarning  # noqa: PLC0415
+    from django.conf import settings  # noqa: PLC0415
 
     from deploy.celery import app  # noqa: PLC0415 -- who only wants the command needs no Celery
 
     # It warns of running as root because it could be told to unpickle; here it takes JSON only.
     warnings.filterwarnings("ignore", category=SecurityWarning)
     name = f"--hostname=swathbook-{uuid4().hex[:8]}@%h"
+    # Over a broker the clock is Celery beat's, inside the worker: several workers mean several
+    # beats, which ask for the same, and it is done once. Embedded it is the feeder's.
+    beat = ["--beat"] if settings.CELERY_BROKER_URL else []
     # Processes, not threads: an analysis holds the interpreter, and a child that a library takes
     # down takes one job with it. In a trial threads did no more jobs a second.
-    app.worker_main(["--quiet", "worker", "--loglevel=WARNING", "--pool=prefork", name, *SILENT])
+    app.worker_main(
+        ["--quiet", "worker", "--loglevel=WARNING", "--pool=prefork", name, *beat, *SILENT]
+    )
 
 
 if __name__ == "__main__":

@@ -50,6 +50,17 @@ class JobRefused(Exception):  # noqa: N818 -- a verdict, not a fault
     """The work cannot be done, for a reason told in the user's words. It is not tried again."""
 
 
+class TryLater(Exception):  # noqa: N818 -- a verdict, not a fault
+    """Not now, for a reason that lies elsewhere and will pass, told in the user's words.
+
+    The job rests for `pause_s` seconds and is taken up again; it does not count as an attempt.
+    """
+
+    def __init__(self, words: str, *, pause_s: float) -> None:
+        super().__init__(words)
+        self.pause_s = pause_s
+
+
 class LeaseLostError(Exception):
     """Somebody else has the job by now; what was worked out here must not be written."""
 
@@ -125,6 +136,27 @@ def enqueue(
     return job
 
 
+def enqueue_once(
+    key: UUID,
+    kind: str,
+    *,
+    subject_id: UUID,
+    parameters: Mapping[str, Any],
+) -> bool:
+    """Save a job under a key that names its occasion, unless it is there; say whether it was saved.
+
+    However often and from wherever it is asked for, there is one job for the occasion. It belongs
+    to no operator. Raises UnknownKindError as `enqueue` does.
+    """
+    _handler_of(kind)
+    values = {"kind": kind, "subject_id": subject_id, "parameters": dict(parameters)}
+    with transaction.atomic():
+        job, saved = Job.objects.get_or_create(pk=key, defaults=values)
+        if saved:
+            transaction.on_commit(partial(_hint, job.pk), robust=True)
+    return bool(saved)
+
+
 def _hint(job_id: UUID) -> None:
     """Tell a worker. Whatever goes wrong here, the row stands and a sweeper will find it."""
     try:
@@ -193,6 +225,36 @@ class Progress:
         if not told:
             raise LeaseLostError
 
+    def stop_asked(self) -> bool:
+        """Say whether somebody wants the best found so far, now. One query.
+
+        Raises LeaseLostError when the job is no longer ours.
+        """
+        asked = _held(self._job).values_list("stop_asked_at", flat=True).first()
+        if asked is None and not _held(self._job).exists():
+            raise LeaseLostError
+        return asked is not None
+
+
+def ask_to_stop(job: Job) -> bool:
+    """Ask an open job to stop and give the best so far; say whether it was asked only now.
+
+    Only a kind of job that looks at `Progress.stop_asked` does.
+    """
+    still = Job.objects.filter(pk=job.pk, state__in=OPEN, stop_asked_at__isnull=True)
+    return bool(still.update(stop_asked_at=Now()))
+
+
+def remember(job: Job, **values: Any) -> None:
+    """Put values into the parameters of a job that is ours, at once and for every later attempt.
+
+    Raises LeaseLostError when it is no longer ours.
+    """
+    parameters = {**job.parameters, **values}
+    if not _held(job).update(parameters=parameters):
+        raise LeaseLostError
+    job.parameters = parameters
+
 
 class _Heartbeat(threading.Thread):
     """Renews the lease three times in its length, on a connection of its own."""
@@ -245,6 +307,8 @@ def run(job_id: UUID) -> None:
             logger.warning("Job %s was taken over by another worker; nothing written.", job_id)
         except VERDICTS as verdict:
             _end(job, JobState.FAILED, str(verdict))
+        except TryLater as wait:
+            _rest(job, wait)
         except Exception as fault:
             _again(job, fault)
 
@@ -290,6 +354,18 @@ def _again(job: Job, fault: Exception) -> None:
         share=0.0,
         words=WORDS_AGAIN,
         reason=reason,  # kept until the job ends, so that the end can tell what went before
+    )
+
+
+def _rest(job: Job, wait: TryLater) -> None:
+    _refresh_connection()
+    _held(job).update(
+        state=JobState.QUEUED,
+        lease_until=_in(wait.pause_s),
+        attempts=F("attempts") - 1,
+        share=0.0,
+        words=str(wait)[:WORDS_LENGTH],
+        reason=str(wait),
     )
 
 

@@ -26,6 +26,7 @@ class Shown(NamedTuple):
 SHOWN: Mapping[str, Mapping[str, Shown]] = {
     "swath": {"us": Shown("ft", 1), "metric": Shown("m", 1)},
     "length": {"us": Shown("ft", 1), "metric": Shown("m", 1)},
+    "way": {"us": Shown("mi", 0), "metric": Shown("km", 0)},
     "place": {"us": Shown("ft", 2), "metric": Shown("m", 2)},
     "height": {"us": Shown("ft", 0), "metric": Shown("m", 1)},
     "airspeed": {"us": Shown("mph", 0), "metric": Shown("km/h", 0)},

@@ -39,6 +39,51 @@ def may_change_fleet(person: Person) -> bool:
     return sees_everyone(person) or person.role == "owner"
 
 
+def may_record_setups(person: Person) -> bool:
+    """Record set-ups: whoever may change the fleet, and a pilot who was given leave."""
+    return may_change_fleet(person) or (person.role == "pilot" and person.may_change_setups)
+
+
+def may_allow_setups(person: Person) -> bool:
+    """Give a pilot leave to record set-ups: staff and the operator's owner."""
+    return is_staff(person) or person.role == "owner"
+
+
+def may_manage_season(person: Person) -> bool:
+    """Keep seasons, memberships, imports and gifts: association staff."""
+    return is_staff(person)
+
+
+def may_see_season(person: Person) -> bool:
+    """See what a season counted: staff and analysts all of it, an operator's people their part."""
+    return sees_everyone(person) or person.operator_id is not None
+
+
+def may_keep_rules(person: Person) -> bool:
+    """Keep jurisdictions and their rules, grant waivers: association staff."""
+    return is_staff(person)
+
+
+def may_check(person: Person) -> bool:
+    """Read how aircraft under one's jurisdiction stand with its rules: its checkers."""
+    return person.is_checker
+
+
+def may_invite(person: Person) -> bool:
+    """Invite people of an operator: staff, and the operator's owner for their own."""
+    return is_staff(person) or person.role == "owner"
+
+
+def may_sign_up(person: Person) -> bool:
+    """Sign an aircraft up for a clinic: staff, analysts, and the operator's owner."""
+    return sees_everyone(person) or person.role == "owner"
+
+
+def may_run_day(person: Person) -> bool:
+    """Keep the running order of a visit and what it used: staff and analysts."""
+    return sees_everyone(person)
+
+
 def may_plan_visits(person: Person) -> bool:
     """Plan and change visits."""
     return sees_everyone(person)
@@ -57,6 +102,43 @@ def may_approve(person: Person) -> bool:
 def may_issue_papers(person: Person) -> bool:
     """Ask for the report of an analysis. Everybody whose aircraft it is."""
     return person.is_active
+
+
+def may_keep_webhooks(person: Person) -> bool:
+    """Keep webhooks: staff for the association, an owner for the own operator."""
+    return is_staff(person) or person.role == "owner"
+
+
+def may_certify(person: Person) -> bool:
+    """Issue certificates, returns and reports of the association, withdraw papers: staff and
+    analysts.
+    """
+    return sees_everyone(person)
+
+
+def may_file(person: Person) -> bool:
+    """Note what was prepared, sent and answered of what must be filed: staff and analysts."""
+    return sees_everyone(person)
+
+
+def may_read_service_records(person: Person) -> bool:
+    """Read records of service, which name customers: association staff and the operator's own."""
+    return is_staff(person) or person.is_operators
+
+
+def may_keep_service_records(person: Person) -> bool:
+    """Record what was applied, and correct it: the operator's owner and pilots."""
+    return person.is_operators
+
+
+def may_purge(person: Person) -> bool:
+    """Remove kept files that nothing holds any longer: association staff."""
+    return is_staff(person)
+
+
+def may_export(person: Person) -> bool:
+    """Take out all records of an operator: staff, and the operator's owner."""
+    return is_staff(person) or person.role == "owner"
 
 
 def may_read_audit(person: Person) -> bool:

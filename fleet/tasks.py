@@ -1,4 +1,6 @@
-"""The one task that a worker knows: do the job with this key."""
+"""What a worker is asked to do: the job with this key; and by the clock, the day's reminders
+and filings, and what is no longer kept.
+"""
 
 from __future__ import annotations
 
@@ -6,9 +8,19 @@ import logging
 from uuid import UUID
 
 from celery import shared_task
+from django.utils import timezone
 
-from fleet import audit, jobs
-from fleet.services import analyses, cards  # noqa: F401 -- each registers its kind of job
+from fleet import audit, jobs, tenancy
+from fleet.services import (  # noqa: F401 -- each registers its kind of job
+    analyses,
+    cards,
+    exports,
+    filings,
+    hooks,
+    place_letters,
+    plans,
+    reminders,
+)
 
 logger = logging.getLogger(__name__)
 
@@ -24,4 +36,17 @@ def _run_job(job_id: str) -> None:
         audit.request_id.reset(told)
 
 
+def _send_reminders() -> None:
+    now = timezone.now()
+    try:
+        with tenancy.everyone():
+            if reminders.is_time(now):
+                filings.look_on(timezone.localdate(now))
+                reminders.send_digests(timezone.localdate(now))
+            exports.drop_expired()
+    except jobs.PASSING as trouble:
+        logger.warning("The reminders are asked for again in a while (%s).", trouble)
+
+
 run_job = shared_task(name="fleet.run_job", ignore_result=True)(_run_job)
+send_reminders = shared_task(name="fleet.send_reminders", ignore_result=True)(_send_reminders)

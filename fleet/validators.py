@@ -9,6 +9,8 @@ from typing import Any
 
 from django.core.exceptions import ValidationError
 
+from fleet.models import Season
+
 # name: (least, most, unit), in SI. Wide enough for any aircraft that flies, narrow enough to
 # catch feet typed for metres a hundredfold off. Common practice, no source.
 RANGES: Mapping[str, tuple[float, float, str]] = {
@@ -29,6 +31,8 @@ RANGES: Mapping[str, tuple[float, float, str]] = {
     "cv_limit_percent": (5.0, 60.0, "%"),
     "line_error_m": (0.0, 5.0, "m"),
     "deflection_deg": (-90.0, 180.0, "°"),
+    "latitude_deg": (-90.0, 90.0, "°"),
+    "longitude_deg": (-180.0, 180.0, "°"),
 }
 MOST_NOZZLES = 200
 
@@ -80,6 +84,25 @@ def check_valid_until(valid_until: datetime.date, today: datetime.date) -> dict[
     if not today <= valid_until <= today + datetime.timedelta(days=5 * 366):
         return {"valid_until": ["Must be a date from today to five years ahead."]}
     return {}
+
+
+def check_membership_days(
+    season: Season, joined_on: datetime.date, lapsed_on: datetime.date | None
+) -> dict[str, list[str]]:
+    """Members join at most a year before a season begins, and lapse before it ends."""
+    errors: dict[str, list[str]] = {}
+    ends = f"Season {season} ends on {season.ends_on:%-d %B %Y}"
+    if joined_on > season.ends_on:
+        errors["joined_on"] = [f"{ends}."]
+    elif joined_on < season.starts_on - datetime.timedelta(days=366):
+        begins = f"{season.starts_on:%-d %B %Y}"
+        errors["joined_on"] = [f"More than a year before season {season} begins, on {begins}."]
+    if lapsed_on is not None:
+        if lapsed_on < joined_on:
+            errors["lapsed_on"] = [f"Joined on {joined_on:%-d %B %Y}; not before that."]
+        elif lapsed_on > season.ends_on:
+            errors["lapsed_on"] = [f"{ends}; whoever stays until then has not lapsed."]
+    return errors
 
 
 def _is_number(value: Any) -> bool:

@@ -45,8 +45,10 @@ _DEFINITIONS: tuple[tuple[tuple[str, ...], str, Fraction, float], ...] = (
     (("cm",), "length", Fraction(1, 100), 0.0),
     (("mm",), "length", Fraction(1, 1000), 0.0),
     (("µm", "μm", "um"), "length", Fraction(1, 1_000_000), 0.0),  # micro sign, Greek mu, plain
+    (("km",), "length", Fraction(1000), 0.0),
     (("ft",), "length", _FOOT, 0.0),
     (("in",), "length", _INCH, 0.0),
+    (("mi",), "length", _MILE, 0.0),
     (("m/s",), "speed", Fraction(1), 0.0),
     (("km/h",), "speed", Fraction(1000, 3600), 0.0),
     (("mph",), "speed", _MILE / 3600, 0.0),

@@ -10,4 +10,4 @@ class ReportsConfig(AppConfig):
 
     def ready(self) -> None:
         """Register the job kinds that make papers."""
-        from reports import handlers  # noqa: F401, PLC0415 -- apps must be loaded first
+        from reports import bundles, handlers  # noqa: F401, PLC0415 -- apps must be loaded first

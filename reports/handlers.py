@@ -1,39 +1,54 @@
-"""Job kinds that make papers."""
+"""The job that makes papers."""
 
 from __future__ import annotations
 
 from collections.abc import Callable
 
 from fleet import jobs, storage
-from fleet.models import AnalysisRun, Approval, Job
-from fleet.queries.cards import cards_of_test
+from fleet.models import Job, PaperKind, PaperSlip
 from fleet.services import papers
-from reports import test_report
+from reports.kinds import MAKERS
+from reports.paper import make
+
+# What a slip needs for its foot, and what each kind of paper is about, in one query: a query that
+# joined everything would take longer to write than to answer.
+ALL = ("operator", "series", "replaces__slip__series", "asked_by")
+ABOUT = {
+    PaperKind.TEST_REPORT: (
+        "analysis__operator",
+        "analysis__test__setup__aircraft",
+        "analysis__test__visit__analyst",
+    ),
+    PaperKind.SWATH_CARD: ("aircraft__operator",),
+    PaperKind.CERTIFICATE: ("aircraft__operator", "requirement__jurisdiction"),
+    PaperKind.FLEET_STATEMENT: (),
+    PaperKind.SEASON_RETURN: ("jurisdiction", "season"),
+    PaperKind.VISIT_SUMMARY: ("visit__analyst", "visit__host"),
+    PaperKind.PARTICIPATION: ("season",),
+    PaperKind.THANKS: ("season",),
+    PaperKind.FIELD_SHEET: ("visit__analyst", "visit__host", "aircraft__operator"),
+}
 
 
-@jobs.handler("report")
-def make_report(job: Job, progress: jobs.Progress) -> Callable[[], None]:
-    """Make the test report of an analysis; the returned function issues it as a paper."""
-    progress(0.1, "Gathering what the test found")
-    analysis = AnalysisRun.objects.select_related(
-        "operator", "test__setup__aircraft", "test__visit__analyst"
-    ).get(pk=job.subject_id)
-    wanted = job.parameters
-    approval = test_report.shown_approval(analysis, wanted["approval"])
-    assert job.requested_by is not None
-    cards = cards_of_test(job.requested_by, analysis.test)
-    progress(0.3, "Drawing the charts and setting the pages")
-    pdf = test_report.render(
-        analysis,
-        approval,
-        system=wanted["unit_system"],
-        page_size=wanted["page_size"],
-        cards=cards,
+@jobs.handler("paper")
+def make_paper(job: Job, progress: jobs.Progress) -> Callable[[], None]:
+    """Make a paper outside any transaction; the returned function issues it."""
+    about = ABOUT[job.parameters["kind"]]
+    slip = PaperSlip.objects.select_related(*ALL, *about).get(pk=job.subject_id)
+    draft = MAKERS[slip.kind](slip)
+    progress(0.2, "Drawing the charts and setting the pages")
+    done = make(slip, draft)
+    made = papers.Made(
+        title=draft.title,
+        valid_until=draft.valid_until,
+        record=done.record.decode(),
+        record_digest=done.record_digest,
+        signed=done.signed,
+        digest=storage.keep(done.pdf),
+        size=len(done.pdf),
     )
-    progress(0.9, "Keeping the report")
-    digest = storage.keep(pdf)
-    return lambda: _issue(job, analysis, approval, digest)
+    return lambda: _issue(job, slip, made)
 
 
-def _issue(job: Job, analysis: AnalysisRun, approval: Approval | None, digest: str) -> None:
-    papers.issue(job, analysis, approval, digest)
+def _issue(job: Job, slip: PaperSlip, made: papers.Made) -> None:
+    papers.issue(job, slip, made)

@@ -7,29 +7,30 @@ paper, byte for byte.
 from __future__ import annotations
 
 import json
+from collections.abc import Iterator
 from dataclasses import dataclass
-from importlib.resources import files
-from typing import Final, Literal, cast
-
-from django.template.loader import render_to_string
+from typing import Any, Final, cast
 
 from fleet.measures import unit_of
-from fleet.models import AnalysisRun, Approval, FlightPass
-from fleet.queries.cards import CardsOfTest, last_word
+from fleet.models import AnalysisRun, Approval, FlightPass, PaperSlip
+from fleet.queries.cards import CardsOfTest, cards_of_test, last_word
 from fleet.queries.inputs import is_current
+from fleet.queries.records import approval_record
 from patterns.draw import Size, System
 from patterns.overlap import Manner
-from reports import answer, droplets, evidence, figures
-from reports.pdf import EmbeddedFile, to_pdf
-
-PageSize = Literal["letter", "a4"]
+from reports import answer, comparison, droplets, evidence, figures
+from reports.paper import Draft, Foot, page
+from reports.pdf import EmbeddedFile
 
 # Spacing of the lines and height of the plots [px], from roomy to what would not fit otherwise.
 ROOMY_PX: Final = 140.0
 DRAFTS: Final = (("roomy", ROOMY_PX), ("tight", 100.0))
 MOST_PAGES: Final = 2
 # Droplet cards may take one page more.
-DRAFTS_WITH_CARDS: Final = (*DRAFTS, ("tight", 75.0))
+TIGHTEST: Final = ("tight", 75.0)
+DRAFTS_WITH_CARDS: Final = (*DRAFTS, TIGHTEST)
+# A comparison that finds no room is told in one line; the record inside has it whole.
+ONE_LINE: Final = "Compared with the test of {day} in the record inside this paper."
 MOST_PAGES_WITH_CARDS: Final = 3
 
 CAUTIONS: Final = (
@@ -71,6 +72,7 @@ class TestReport:
     method_facts: list[evidence.Fact]
     digests: list[evidence.Digest]
     droplets: droplets.Droplets | None
+    since: tuple[evidence.Fact, ...]
     wind_unit: str
     length_unit: str
     cautions: tuple[str, ...] = CAUTIONS
@@ -93,6 +95,7 @@ def compose(
     system: System,
     plot_px: float = ROOMY_PX,
     cards: CardsOfTest | None = None,
+    since: tuple[evidence.Fact, ...] = (),
 ) -> TestReport:
     """Gather what the report says, with the plots of its charts this high."""
     test, result = analysis.test, analysis.result
@@ -130,6 +133,7 @@ def compose(
         method_facts=evidence.method_facts(analysis, system),
         digests=[*evidence.digests(analysis), *(on_cards.digests if on_cards else ())],
         droplets=on_cards,
+        since=since,
         wind_unit=unit_of("wind", system),
         length_unit=unit_of("length", system),
     )
@@ -146,40 +150,100 @@ def _field(
     return figures.field_figure(analysis.result, system, swath_m, manner, size)
 
 
-def to_html(report: TestReport, page_size: PageSize, spacing: str = "roomy") -> str:
+def to_html(report: TestReport, foot: Foot, page_size: str, spacing: str = "roomy") -> str:
     """Write the report as one HTML document, with its lines "roomy" or "tight"."""
-    style = files("reports").joinpath("assets/paper.css").read_text("utf-8")
-    return render_to_string(
-        "reports/test_report.html",
-        {"report": report, "page_size": page_size, "style": style, "spacing": spacing},
+    return page("reports/test_report.html", foot, size=page_size, report=report, spacing=spacing)
+
+
+def draft(slip: PaperSlip) -> Draft:
+    """Return the report of the slip's analysis, with the approval and the cards that count."""
+    assert slip.analysis is not None
+    named = str(slip.approval_id) if slip.approval_id else None
+    return drafted(
+        slip.analysis,
+        shown_approval(slip.analysis, named),
+        system=cast(System, slip.unit_system),
+        page_size=slip.page_size,
+        cards=cards_of_test(slip.asked_by, slip.analysis.test),
     )
 
 
-def render(
+def drafted(
     analysis: AnalysisRun,
     approval: Approval | None,
     *,
     system: System,
-    page_size: PageSize,
+    page_size: str,
     cards: CardsOfTest | None = None,
-) -> bytes:
-    """Make the report as PDF, with the analysis and the cards that count inside it as data."""
+) -> Draft:
+    """Return the report of an analysis; the result and the cards are inside it as data."""
     counting = cards if cards and cards.counting else None
-    drafts = (
-        to_html(compose(analysis, approval, system, plot_px, counting), page_size, spacing)
-        for spacing, plot_px in (DRAFTS_WITH_CARDS if counting else DRAFTS)
-    )
     moments = [answer.stated_at(analysis, approval)]
     files = embedded(analysis)
     if counting:
         moments.append(last_word(counting))
         files += droplets.embedded(counting)
-    return to_pdf(
-        drafts,
+
+    before = comparison.compare(analysis, approval)
+
+    def html(foot: Foot) -> Iterator[str]:
+        for spacing, plot_px, since in _drafts(before, system, bool(counting)):
+            report = compose(analysis, approval, system, plot_px, counting, since)
+            yield to_html(report, foot, page_size, spacing)
+
+    aircraft = analysis.test.setup.aircraft
+    return Draft(
+        title=f"Test report {aircraft}, {answer.day(analysis.test.flown_on)}",
+        record=record(analysis, approval, before),
         stated_at=max(moments),
+        html=html,
+        valid_until=approval.valid_until if approval else None,
         most_pages=MOST_PAGES_WITH_CARDS if counting else MOST_PAGES,
-        embedded=files,
+        embedded=tuple(files),
     )
+
+
+def _drafts(
+    before: comparison.Comparison | None, system: System, with_cards: bool
+) -> Iterator[tuple[str, float, tuple[evidence.Fact, ...]]]:
+    """Spacing, height of the plots and the comparison, from roomy to what takes the least room."""
+    drafts = DRAFTS_WITH_CARDS if with_cards else DRAFTS
+    if before is None:
+        yield from ((*one, ()) for one in drafts)
+        return
+    whole = comparison.facts(before, system)
+    yield from ((*one, whole) for one in dict.fromkeys((*drafts, TIGHTEST)))
+    line = ONE_LINE.format(day=answer.day(before.before.test.flown_on))
+    yield (*drafts[-1], (evidence.Fact("", line),))
+    yield (*TIGHTEST, (evidence.Fact("", line),))
+
+
+def record(
+    analysis: AnalysisRun, approval: Approval | None, before: comparison.Comparison | None = None
+) -> dict[str, Any]:
+    """Return what the report says as plain data, in SI."""
+    test = analysis.test
+    return {
+        "aircraft": {
+            "id": str(test.setup.aircraft_id),
+            "registration": test.setup.aircraft.registration,
+        },
+        "operator": {"id": str(analysis.operator_id), "name": analysis.operator.name},
+        "setup": {"id": str(test.setup_id), "name": str(test.setup)},
+        "test": {"id": str(test.pk), "flown_on": test.flown_on.isoformat()},
+        "analysis": {
+            "id": str(analysis.pk),
+            "method_version": analysis.method_version,
+            "inputs_digest": analysis.inputs_digest,
+            "document_digest": analysis.document_digest,
+            "accepted_passes": analysis.accepted_passes,
+            "one_way_swath_m": analysis.one_way_swath_m,
+            "back_and_forth_swath_m": analysis.back_and_forth_swath_m,
+        },
+        "approval": approval_record(approval) if approval else None,
+        "rests_on": [str(approval.pk)] if approval else [],
+        "since_the_test_before": comparison.record(before) if before else None,
+    }
 
 
 def embedded(analysis: AnalysisRun) -> list[EmbeddedFile]:

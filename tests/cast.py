@@ -19,15 +19,17 @@ from fleet.models import (
     AnalysisRun,
     Approval,
     CardScan,
+    Jurisdiction,
     Operator,
     Person,
     Role,
     SetUp,
     Test,
+    TourProposal,
     Visit,
 )
 from fleet.services import aircraft as aircraft_services
-from fleet.services import analyses, approvals, people, visits
+from fleet.services import analyses, approvals, people, plans, visits, wishes
 from fleet.services import cards as card_services
 from fleet.services import passes as pass_services
 from fleet.services import tests as test_services
@@ -38,7 +40,9 @@ FIXTURES = Path(__file__).resolve().parent.parent / "fixtures"
 
 @dataclass(frozen=True, slots=True)
 class Cast:
-    """Staff and an analyst; an operator with an owner and a pilot; another operator's owner."""
+    """Staff and an analyst; an operator with an owner and a pilot; another operator's owner; a
+    checker of the state where both operators are at home.
+    """
 
     staff: Person
     analyst: Person
@@ -47,6 +51,8 @@ class Cast:
     pilot: Person
     other_operator: Operator
     outsider: Person
+    checker: Person
+    state: Jurisdiction
 
     @property
     def everybody(self) -> dict[str, Person]:
@@ -56,14 +62,20 @@ class Cast:
             "owner": self.owner,
             "pilot": self.pilot,
             "outsider": self.outsider,
+            "checker": self.checker,
         }
 
 
 def make_cast() -> Cast:
     """Make the people and operators that every test knows."""
     with tenancy.everyone():
-        ours = people.add_operator(by=None, name="Redgrass Aerial", base="Tamber Flat")
-        theirs = people.add_operator(by=None, name="Other Creek Spraying", base="Other Creek")
+        state = Jurisdiction.objects.create(name="Calloway")
+        ours = people.add_operator(
+            by=None, name="Redgrass Aerial", base="Tamber Flat", jurisdiction=state
+        )
+        theirs = people.add_operator(
+            by=None, name="Other Creek Spraying", base="Other Creek", jurisdiction=state
+        )
         return Cast(
             staff=_person("Sela Office", "staff@association.example", Role.STAFF),
             analyst=_person("Anik String", "analyst@association.example", Role.ANALYST),
@@ -72,6 +84,15 @@ def make_cast() -> Cast:
             pilot=_person("Pim Pilot", "pilot@redgrass.example", Role.PILOT, ours),
             other_operator=theirs,
             outsider=_person("Otto Outsider", "owner@othercreek.example", Role.OWNER, theirs),
+            checker=people.add_person(
+                by=None,
+                email="checker@calloway.example",
+                name="Ches Checker",
+                role=Role.CHECKER,
+                jurisdiction=state,
+                password=PASSWORD,
+            ),
+            state=state,
         )
 
 
@@ -162,6 +183,29 @@ def trace_file(seed: int = 0, width_ft: float = 75.0, noise: float = 4.0) -> byt
     lines = ["position_ft,reading"]
     lines += [f"{p:.1f},{r:.2f}" for p, r in zip(position, reading, strict=True)]
     return "\n".join(lines).encode()
+
+
+def make_proposal(cast: Cast, aircraft: Aircraft) -> TourProposal:
+    """Wish for a visit, plan three weeks, and do the worker's work of finding tours at once."""
+    today = timezone.localdate()
+    people.change_operator(
+        aircraft.operator, by=cast.staff, base_latitude_deg=40.2, base_longitude_deg=-98.4
+    )
+    soon = today + datetime.timedelta(days=10)
+    wishes.wish_for(by=cast.staff, aircraft=aircraft, from_on=today, until_on=soon)
+    plan = plans.make_plan(
+        by=cast.analyst,
+        analyst=cast.analyst,
+        starts_on=today + datetime.timedelta(days=1),
+        ends_on=today + datetime.timedelta(days=21),
+        start_place="Tamber Flat",
+        start_latitude_deg=40.0,
+        start_longitude_deg=-98.0,
+    )
+    job = plans.request_proposal(plan, by=cast.analyst)
+    plans.stop_early(plan, by=cast.analyst)  # one aircraft needs no long search
+    jobs.run(job.pk)
+    return TourProposal.objects.select_related("plan").get(job=job)
 
 
 def make_tested(cast: Cast, setup: SetUp | None = None, passes: int = 3) -> Test:

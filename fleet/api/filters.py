@@ -11,9 +11,25 @@ from drf_spectacular.utils import extend_schema_field
 from rest_framework.exceptions import ValidationError
 from rest_framework.request import Request
 
-from fleet.api.rows import ended
+from fleet.api.rows import ended, numbered
+from fleet.api.serializers.papers import NUMBER_STATES
 from fleet.api.serializers.results import ENDINGS
-from fleet.models import AircraftKind, JobState, Manner, Overrule, Role, VisitKind
+from fleet.models import (
+    AircraftKind,
+    GiftKind,
+    HookEvent,
+    ImportState,
+    JobState,
+    Manner,
+    MembershipKind,
+    Overrule,
+    PaperKind,
+    Role,
+    SignUpState,
+    Supply,
+    VisitKind,
+)
+from fleet.queries.filings import SETTLED, open_filings
 
 PAGING = ("limit", "offset")
 
@@ -104,6 +120,28 @@ class VisitFilter(filters.FilterSet):
     order = Order(fields=["starts_on", "place"])
 
 
+class SignUpFilter(filters.FilterSet):
+    operator = filters.UUIDFilter("operator_id")
+    aircraft = filters.UUIDFilter("aircraft_id")
+    visit = filters.UUIDFilter("visit_id")
+    state = filters.ChoiceFilter(choices=SignUpState.choices)
+    from_day = Day("visit__ends_on", lookup_expr="gte", help_text="On visits not over before.")
+    order = Order(fields=["day", "position", "created_at"])
+
+
+class SupplyFilter(filters.FilterSet):
+    visit = filters.UUIDFilter("visit_id")
+    what = filters.ChoiceFilter(choices=Supply.choices)
+    order = Order(fields=["created_at"])
+
+
+class GiftFilter(filters.FilterSet):
+    season = filters.UUIDFilter("season_id")
+    visit = filters.UUIDFilter("visit_id")
+    kind = filters.ChoiceFilter(choices=GiftKind.choices)
+    order = Order(fields=["given_on", "giver", "created_at"])
+
+
 class TestFilter(filters.FilterSet):
     __test__ = False
 
@@ -151,6 +189,53 @@ class PaperFilter(filters.FilterSet):
     operator = filters.UUIDFilter("operator_id")
     analysis = filters.UUIDFilter("analysis_id")
     approval = filters.UUIDFilter("approval_id")
+    kind = filters.ChoiceFilter(choices=PaperKind.choices)
+    number = filters.CharFilter(method="only_number")
+    valid_before = Day("valid_until", lookup_expr="lt")
+    order = Order(fields=["created_at"])
+
+    def only_number(self, rows: QuerySet[Any], name: str, value: str) -> QuerySet[Any]:
+        """Keep the paper with this number, as it stands on it."""
+        return rows.filter(numbered(value, "slip__"))
+
+
+class PaperNumberFilter(filters.FilterSet):
+    operator = filters.UUIDFilter("operator_id")
+    batch = filters.UUIDFilter("batch_id")
+    kind = filters.ChoiceFilter(choices=PaperKind.choices)
+    state = filters.ChoiceFilter(choices=[(one, one) for one in NUMBER_STATES])
+    aircraft = filters.UUIDFilter("aircraft_id")
+    season = filters.UUIDFilter("season_id")
+    visit = filters.UUIDFilter("visit_id")
+    number = filters.CharFilter(method="only_number")
+    order = Order(fields=["created_at"])
+
+    def only_number(self, rows: QuerySet[Any], name: str, value: str) -> QuerySet[Any]:
+        """Keep this number, as it stands on the paper."""
+        return rows.filter(numbered(value))
+
+
+class PaperBatchFilter(filters.FilterSet):
+    season = filters.UUIDFilter("season_id")
+    order = Order(fields=["created_at"])
+
+
+class OperatorExportFilter(filters.FilterSet):
+    operator = filters.UUIDFilter("operator_id")
+    order = Order(fields=["created_at"])
+
+
+class WebhookFilter(filters.FilterSet):
+    operator = filters.UUIDFilter("operator_id")
+    stopped = Truth("stopped_at", lookup_expr="isnull", exclude=True)
+    order = Order(fields=["created_at"])
+
+
+class HookCallFilter(filters.FilterSet):
+    webhook = filters.UUIDFilter("webhook_id")
+    event = filters.ChoiceFilter(choices=HookEvent.choices)
+    taken = Truth("taken_at", lookup_expr="isnull", exclude=True)
+    given_up = Truth("given_up_at", lookup_expr="isnull", exclude=True)
     order = Order(fields=["created_at"])
 
 
@@ -174,10 +259,66 @@ class CardMeasurementFilter(filters.FilterSet):
     order = Order(fields=["number", "created_at"])
 
 
+class JurisdictionFilter(filters.FilterSet):
+    name = filters.CharFilter(lookup_expr="icontains")
+    order = Order(fields=["name", "created_at"])
+
+
+class RequirementFilter(filters.FilterSet):
+    jurisdiction = filters.UUIDFilter("jurisdiction_id")
+    name = filters.CharFilter(lookup_expr="icontains")
+    ended = Truth("ended_on", lookup_expr="isnull", exclude=True)
+    order = Order(fields=["name", "created_at"])
+
+
+class WaiverFilter(filters.FilterSet):
+    operator = filters.UUIDFilter("operator_id")
+    aircraft = filters.UUIDFilter("aircraft_id")
+    requirement = filters.UUIDFilter("requirement_id")
+    until_from = Day("until_on", lookup_expr="gte")
+    ended = Truth("ended_on", lookup_expr="isnull", exclude=True)
+    order = Order(fields=["from_on", "until_on", "created_at"])
+
+
+class UnderFilter(filters.FilterSet):
+    operator = filters.UUIDFilter("operator_id")
+    aircraft = filters.UUIDFilter("aircraft_id")
+    jurisdiction = filters.UUIDFilter("jurisdiction_id")
+    order = Order(fields=["from_on", "created_at"])
+
+
+class PlanFilter(filters.FilterSet):
+    analyst = filters.UUIDFilter("analyst_id")
+    order = Order(fields=["starts_on", "created_at"])
+
+
+class ProposalFilter(filters.FilterSet):
+    plan = filters.UUIDFilter("plan_id")
+    order = Order(fields=["number", "created_at"])
+
+
+class WishFilter(filters.FilterSet):
+    operator = filters.UUIDFilter("operator_id")
+    aircraft = filters.UUIDFilter("aircraft_id")
+    settled = Truth("settled_on", lookup_expr="isnull", exclude=True)
+    order = Order(fields=["from_on", "until_on", "created_at"])
+
+
 class JobFilter(filters.FilterSet):
     operator = filters.UUIDFilter("operator_id")
     kind = filters.ChoiceFilter(
-        choices=[("analysis", "Analysis"), ("cards", "Cards"), ("report", "Report")]
+        choices=[
+            ("analysis", "Analysis"),
+            ("cards", "Cards"),
+            ("paper", "Paper"),
+            ("bundle", "Bundle"),
+            ("export", "Export"),
+            ("hook", "Webhook"),
+            ("plan", "Plan"),
+            ("reminders", "Reminders of a day"),
+            ("reminder_mail", "One reminder"),
+            ("place_mail", "Letter about a place"),
+        ]
     )
     state = filters.ChoiceFilter(choices=JobState.choices)
     subject_id = filters.UUIDFilter()
@@ -189,6 +330,37 @@ class JobFilter(filters.FilterSet):
         return rows.filter(ended(value))
 
 
+class SeasonFilter(filters.FilterSet):
+    name = filters.CharFilter(lookup_expr="icontains")
+    on = filters.DateFilter(method="only_on", input_formats=["%Y-%m-%d"], help_text="Has this day.")
+    order = Order(fields=["starts_on", "name"])
+
+    def only_on(self, rows: QuerySet[Any], name: str, value: Any) -> QuerySet[Any]:
+        """Keep the season that a day lies in."""
+        return rows.filter(starts_on__lte=value, ends_on__gte=value)
+
+
+class MembershipFilter(filters.FilterSet):
+    operator = filters.UUIDFilter("operator_id")
+    season = filters.UUIDFilter("season_id")
+    kind = filters.ChoiceFilter(choices=MembershipKind.choices)
+    lapsed = Truth("lapsed_on", lookup_expr="isnull", exclude=True)
+    order = Order(fields=["joined_on", "operator__name"])
+
+
+class InvitationFilter(filters.FilterSet):
+    operator = filters.UUIDFilter("operator_id")
+    accepted = Truth("accepted_at", lookup_expr="isnull", exclude=True)
+    withdrawn = Truth("withdrawn_at", lookup_expr="isnull", exclude=True)
+    order = Order(fields=["created_at", "expires_at"])
+
+
+class ImportFilter(filters.FilterSet):
+    state = filters.ChoiceFilter(choices=ImportState.choices)
+    season = filters.UUIDFilter("season_id")
+    order = Order(fields=["created_at"])
+
+
 class AuditFilter(filters.FilterSet):
     operator = filters.UUIDFilter("operator_id")
     person = filters.UUIDFilter("person_id")
@@ -197,4 +369,30 @@ class AuditFilter(filters.FilterSet):
     subject_id = filters.UUIDFilter()
     since = filters.IsoDateTimeFilter("created_at", lookup_expr="gte")
     until = filters.IsoDateTimeFilter("created_at", lookup_expr="lt")
+    order = Order(fields=["created_at"])
+
+
+class ReminderFilter(filters.FilterSet):
+    person = filters.UUIDFilter("person_id")
+    operator = filters.UUIDFilter("person__operator_id")
+    from_day = Day("day", lookup_expr="gte")
+    to_day = Day("day", lookup_expr="lte")
+    order = Order(fields=["created_at"])
+
+
+class FilingFilter(filters.FilterSet):
+    operator = filters.UUIDFilter("operator_id")
+    jurisdiction = filters.UUIDFilter("jurisdiction_id")
+    aircraft = filters.UUIDFilter("aircraft_id")
+    test = filters.UUIDFilter("test_id")
+    is_settled = Truth(method="only_settled")
+    due_before = filters.IsoDateTimeFilter("due_at", lookup_expr="lt")
+    order = Order(fields=["due_at", "created_at"])
+
+    def only_settled(self, rows: QuerySet[Any], name: str, value: bool) -> QuerySet[Any]:
+        """Keep those that are settled, or those that are not."""
+        return rows.filter(last_step__in=SETTLED) if value else open_filings(rows)
+
+
+class PurgeFilter(filters.FilterSet):
     order = Order(fields=["created_at"])

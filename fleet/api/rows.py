@@ -2,31 +2,34 @@
 
 from __future__ import annotations
 
-from django.db.models import Case, CharField, Exists, OuterRef, Q, QuerySet, Subquery, Value, When
-from django.utils import timezone
+from django.db.models import Case, CharField, F, OuterRef, Q, QuerySet, Subquery, Value, When
+from django.db.models.functions import Coalesce
 
 from fleet.models import (
     ENDED,
     AnalysisRun,
-    Approval,
     CardRun,
     CardScan,
     Job,
+    JobState,
     Paper,
+    PaperSlip,
     Person,
-    SetUp,
+    TourProposal,
 )
+from fleet.models.papers import SHORT
+from fleet.queries.papers import papers_of, slips_of
 from fleet.queries.progress import HEAVY
 from fleet.queries.whose import (
     analyses_of,
-    approvals_of,
     card_runs_of,
     card_scans_of,
     jobs_of,
-    papers_of,
+    proposals_of,
 )
 
 HEAVY_CARDS = ("document", "parameters")
+HEAVY_TOURS = ("document", "inputs")
 
 
 def light_analyses_of(person: Person) -> QuerySet[AnalysisRun]:
@@ -34,42 +37,16 @@ def light_analyses_of(person: Person) -> QuerySet[AnalysisRun]:
     return analyses_of(person).defer(*HEAVY)
 
 
-def judged_approvals_of(person: Person) -> QuerySet[Approval]:
-    """Approvals, each with `state`: whether it stands today, or else what ended it first of all.
-
-    The same cases as `queries.standing.judge`, set-wise and for every approval.
-    """
-    newer = SetUp.objects.filter(
-        aircraft=OuterRef("aircraft"),
-        purpose_key=OuterRef("setup__purpose_key"),
-        number__gt=OuterRef("setup__number"),
-    )
-    state = Case(
-        When(superseded_by__isnull=False, then=Value("superseded")),
-        When(Exists(newer), then=Value("changed")),
-        When(withdrawal__isnull=False, then=Value("withdrawn")),
-        When(valid_until__lt=timezone.localdate(), then=Value("expired")),
-        When(aircraft__retired_on__isnull=False, then=Value("retired")),
-        default=Value("in_force"),
-        output_field=CharField(),
-    )
-    return (
-        approvals_of(person)
-        .select_related("superseded_by")
-        .defer(*(f"analysis__{name}" for name in HEAVY))
-        .annotate(state=state)
-    )
-
-
 def light_jobs_of(person: Person) -> QuerySet[Job]:
     """Jobs with what came of them, without the inputs they hold or the documents they made."""
     return (
         jobs_of(person)
-        .select_related("card_run")
+        .select_related("card_run", "proposal", "export")
         .defer(
             "parameters",
             *(f"analysis__{name}" for name in HEAVY),
             *(f"card_run__{name}" for name in HEAVY_CARDS),
+            *(f"proposal__{name}" for name in HEAVY_TOURS),
         )
     )
 
@@ -92,9 +69,58 @@ def light_card_runs_of(person: Person) -> QuerySet[CardRun]:
     return card_runs_of(person).defer(*HEAVY_CARDS)
 
 
+def light_proposals_of(person: Person) -> QuerySet[TourProposal]:
+    """Proposals of tours without the tours."""
+    return proposals_of(person).defer(*HEAVY_TOURS, "job__parameters")
+
+
 def light_papers_of(person: Person) -> QuerySet[Paper]:
     """Papers without the documents of the analyses they are about."""
     return papers_of(person).defer(*(f"analysis__{name}" for name in HEAVY))
+
+
+def numbers_of(person: Person) -> QuerySet[PaperSlip]:
+    """Numbers of papers, each with its newest job, its `state`, and the `trouble` it is in."""
+    jobs = Job.objects.filter(kind="paper", subject_id=OuterRef("pk")).order_by(
+        "-created_at", "-id"
+    )
+    broken = Q(job_state__in=(JobState.FAILED, JobState.CRASHED))
+    return (
+        slips_of(person)
+        .annotate(
+            job_id=Subquery(jobs.values("pk")[:1]),
+            job_state=Subquery(jobs.values("state")[:1]),
+            job_reason=Subquery(jobs.values("reason")[:1]),
+        )
+        .annotate(
+            state=Case(
+                When(paper__withdrawal__isnull=False, then=Value("withdrawn")),
+                When(paper__superseded_by__isnull=False, then=Value("superseded")),
+                When(paper__isnull=False, then=Value("issued")),
+                When(void__isnull=False, then=Value("given_up")),
+                When(broken, then=Value("failed")),
+                default=Value("being_made"),
+                output_field=CharField(),
+            ),
+            trouble=Case(
+                When(void__isnull=False, then=F("void__reason")),
+                When(Q(paper__isnull=True) & broken, then=Coalesce("job_reason", Value(""))),
+                default=Value(""),
+                output_field=CharField(),
+            ),
+        )
+    )
+
+
+def numbered(number: str, path: str = "") -> Q:
+    """Return the condition for a number as it stands on a paper; none fits what is no number."""
+    kinds = {letters: kind for kind, letters in SHORT.items()}
+    letters, _, rest = number.strip().upper().partition("-")
+    year, _, count = rest.partition("-")
+    if letters not in kinds or not (year.isdecimal() and count.isdecimal()):
+        return Q(pk__in=[])
+    asked = {"kind": kinds[letters], "series__year": int(year[:5]), "number": int(count[:9])}
+    return Q(**{f"{path}{name}": value for name, value in asked.items()})
 
 
 def ended(is_over: bool) -> Q:

@@ -23,9 +23,9 @@ ABOUT = """
 **Lists.** `limit` (1 to 200, usually 50), `offset`, `order` (`-` before a name turns it round)
 and the filters named at each list. A filter that does not exist is an error.
 
-**Background work.** Analyses, measurements of cards and reports answer 202 with a job; ask for the
-job at its `Location` until `has_ended`, then follow `analysis`, `card_measurement` or `paper`, or
-read `reason`. Scans of cards answer with a job each.
+**Background work.** Analyses, measurements of cards, reports and tours answer 202 with a job; ask
+for the job at its `Location` until `has_ended`, then follow `analysis`, `card_measurement`,
+`paper` or `proposal`, or read `reason`. Scans of cards answer with a job each.
 
 **Problems.** Anything that is not a success is `application/problem+json` (RFC 9457): `detail` is
 a sentence; `errors` has sentences by the place of the value. What is not yours is not found.

@@ -99,6 +99,15 @@ class SetUp(Sealed, OperatorRecord):
                 fields=["aircraft", "purpose_key", "number"], name="setup_revision_once"
             ),
         ]
+        # Which line a revision belongs to, without reading past its nozzles.
+        indexes: ClassVar = [
+            models.Index(fields=["id", "aircraft", "purpose_key"], name="setup_line"),
+        ]
 
     def __str__(self) -> str:
         return f"{self.purpose}, revision {self.number}"
+
+    def later(self) -> models.QuerySet[SetUp]:
+        """Return the revisions that came after this one for the same purpose, oldest first."""
+        line = SetUp.objects.filter(aircraft=self.aircraft_id, purpose_key=self.purpose_key)
+        return line.filter(number__gt=self.number).order_by("number")

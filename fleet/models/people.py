@@ -19,9 +19,16 @@ class Operator(Record):
 
     name = models.CharField(max_length=120)
     base = models.CharField("home base", max_length=120, help_text="Airfield or town.")
-    jurisdiction = models.CharField(
-        max_length=80, blank=True, help_text="The state or authority whose rules apply."
+    jurisdiction = models.ForeignKey(
+        "fleet.Jurisdiction",
+        null=True,
+        blank=True,
+        on_delete=models.PROTECT,
+        related_name="operators",
+        help_text="The state or authority whose rules apply at home.",
     )
+    base_latitude_deg = models.FloatField("latitude of the home base", null=True, blank=True)
+    base_longitude_deg = models.FloatField("longitude of the home base", null=True, blank=True)
     email = models.EmailField(blank=True)
     phone = models.CharField(max_length=40, blank=True)
     left_on = models.DateField(null=True, blank=True)
@@ -32,6 +39,13 @@ class Operator(Record):
         ordering: ClassVar = ["name", "id"]
         constraints: ClassVar = [
             models.UniqueConstraint(Lower("name"), name="operator_name_once"),
+            models.CheckConstraint(
+                name="operator_base_on_the_globe",
+                condition=models.Q(base_latitude_deg__isnull=True, base_longitude_deg__isnull=True)
+                | models.Q(
+                    base_latitude_deg__range=(-90, 90), base_longitude_deg__range=(-180, 180)
+                ),
+            ),
         ]
 
     def __str__(self) -> str:
@@ -45,6 +59,7 @@ class Role(models.TextChoices):
     ANALYST = "analyst", "Analyst"
     OWNER = "owner", "Operator: owner or manager"
     PILOT = "pilot", "Operator: pilot"
+    CHECKER = "checker", "Checker for a jurisdiction"
 
 
 class UnitSystem(models.TextChoices):
@@ -78,6 +93,17 @@ class Person(AbstractBaseUser, Record):
     operator = models.ForeignKey(
         Operator, null=True, blank=True, on_delete=models.PROTECT, related_name="people"
     )
+    jurisdiction = models.ForeignKey(
+        "fleet.Jurisdiction",
+        null=True,
+        blank=True,
+        on_delete=models.PROTECT,
+        related_name="checkers",
+        help_text="For a checker: whose rules they check.",
+    )
+    may_change_setups = models.BooleanField(
+        default=False, help_text="For a pilot: may record set-ups all the same."
+    )
     unit_system = models.CharField(max_length=6, choices=UnitSystem.choices, default=UnitSystem.US)
     is_active = models.BooleanField(default=True)
 
@@ -95,8 +121,13 @@ class Person(AbstractBaseUser, Record):
                 name="person_operator_matches_role",
                 condition=(
                     models.Q(role__in=["owner", "pilot"], operator__isnull=False)
-                    | models.Q(role__in=["staff", "analyst"], operator__isnull=True)
+                    | models.Q(role__in=["staff", "analyst", "checker"], operator__isnull=True)
                 ),
+            ),
+            models.CheckConstraint(
+                name="person_jurisdiction_matches_role",
+                condition=models.Q(role="checker", jurisdiction__isnull=False)
+                | (~models.Q(role="checker") & models.Q(jurisdiction__isnull=True)),
             ),
         ]
 
@@ -115,6 +146,10 @@ class Person(AbstractBaseUser, Record):
     @property
     def is_analyst(self) -> bool:
         return self.role == Role.ANALYST
+
+    @property
+    def is_checker(self) -> bool:
+        return self.role == Role.CHECKER
 
     @property
     def is_operators(self) -> bool:

@@ -34,6 +34,17 @@ class Visit(Record):
         help_text="The operator visited, for a private visit.",
     )
     note = models.TextField(blank=True)
+    latitude_deg = models.FloatField("latitude of the place", null=True, blank=True)
+    longitude_deg = models.FloatField("longitude of the place", null=True, blank=True)
+    # Sign-up, for a clinic. Without a capacity there is no sign-up.
+    aircraft_per_day = models.PositiveIntegerField(
+        "aircraft a day", null=True, blank=True, help_text="How many places a day has."
+    )
+    first_slot_at = models.TimeField("first aircraft at", null=True, blank=True)
+    slot_minutes = models.PositiveIntegerField("minutes an aircraft", null=True, blank=True)
+    sign_up_until = models.DateField("sign-up closes on", null=True, blank=True)
+    cancelled_on = models.DateField(null=True, blank=True)
+    cancelled_reason = models.CharField(max_length=200, blank=True)
 
     class Meta:
         ordering: ClassVar = ["-starts_on", "id"]
@@ -102,6 +113,11 @@ class Test(OperatorRecord):
 
     class Meta:
         ordering: ClassVar = ["-flown_on", "-id"]
+        # A season is a stretch of days; its tallies are read from the first index alone.
+        indexes: ClassVar = [
+            models.Index(fields=["flown_on", "operator", "setup", "visit"], name="test_by_day"),
+            models.Index(fields=["operator", "flown_on"], name="test_by_operator"),
+        ]
 
     def __str__(self) -> str:
         return f"{self.setup} on {self.flown_on:%-d %B %Y}"

@@ -38,6 +38,9 @@ class Job(OperatorRecord):
     )
     share = models.FloatField(default=0.0, help_text="Progress, 0 to 1.")
     reason = models.TextField(blank=True, help_text="Why it failed, in the user's words.")
+    stop_asked_at = models.DateTimeField(
+        null=True, editable=False, help_text="Somebody wants the best found so far, now."
+    )
     token = models.UUIDField(null=True, editable=False)
     lease_until = models.DateTimeField(null=True, editable=False)
     hinted_at = models.DateTimeField(null=True, editable=False)

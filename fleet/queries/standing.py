@@ -7,11 +7,14 @@ is judged in a fixed number of set-wise queries.
 from __future__ import annotations
 
 import datetime
-from collections.abc import Iterable
+from collections.abc import Collection, Iterable, Iterator
 from dataclasses import dataclass
-from typing import Literal
+from typing import Any, Literal, NamedTuple
+from uuid import UUID
 
 import numpy as np
+from django.db.models import F, QuerySet, Window
+from django.db.models.functions import RowNumber
 from django.utils import timezone
 
 from fleet.models import Aircraft, AnalysisRun, Approval, Person, SetUp
@@ -52,6 +55,11 @@ class Standing:
         return WORDS[self.state]
 
     @property
+    def approved_until(self) -> datetime.date | None:
+        """Return the last day of the approval in force; None where there is none."""
+        return self.approval.valid_until if self.approval and self.in_force else None
+
+    @property
     def in_force(self) -> bool:
         """Whether a swath may be looked up."""
         return self.state in ("approved", "due_soon")
@@ -62,81 +70,169 @@ def standings(
     *,
     aircraft: Iterable[Aircraft] | None = None,
     today: datetime.date | None = None,
+    setups: Iterable[SetUp] | None = None,
+    approvals: Iterable[Approval] | None = None,
 ) -> list[Standing]:
     """Return the standings of a person's aircraft in service, the longest due first.
 
-    Two queries for set-ups and approvals, and one for the aircraft where they are not given.
+    Two queries for set-ups and approvals, and one for the aircraft, where they are not given. Given
+    are all of the aircraft's, the newest first, approvals with what ended them.
     """
     today = today or timezone.localdate()
     fleet = list(
         aircraft_of(person).filter(retired_on__isnull=True) if aircraft is None else aircraft
     )
-    setups = _newest_setups(fleet)
-    approvals = _last_approvals(fleet)
+    newest = _by_aircraft(_newest_setups(fleet) if setups is None else _first_of_line(setups))
+    last = _by_line(_last_approvals(fleet) if approvals is None else _first_standing(approvals))
     found = [
-        judge(one, setup, approvals.get((one.pk, setup.purpose_key)), today)
+        judge(one, setup, last.get((one.pk, setup.purpose_key)), today)
         for one in fleet
-        for setup in setups.get(one.pk, [])
+        for setup in newest.get(one.pk, [])
     ]
     found += [
         Standing(one, None, None, "no_setup", None, "No set-up has been recorded yet.")
         for one in fleet
-        if one.pk not in setups
+        if one.pk not in newest
     ]
     return sorted(found, key=_most_due_first)
 
 
-def _newest_setups(fleet: list[Aircraft]) -> dict[object, list[SetUp]]:
+def _newest_setups(fleet: list[Aircraft]) -> Iterable[SetUp]:
     """The newest revision of each aircraft and purpose."""
-    newest: dict[tuple[object, str], SetUp] = {}
-    rows = SetUp.objects.filter(aircraft__in=[a.pk for a in fleet]).order_by("number")
-    for setup in rows.defer("nozzles"):
-        newest[setup.aircraft_id, setup.purpose_key] = setup
-    by_aircraft: dict[object, list[SetUp]] = {}
-    for (aircraft_id, _), setup in newest.items():
-        by_aircraft.setdefault(aircraft_id, []).append(setup)
-    return by_aircraft
+    rows = SetUp.objects.filter(aircraft__in=[one.pk for one in fleet])
+    return _newest(rows).defer("nozzles")
 
 
-def _last_approvals(fleet: list[Aircraft]) -> dict[tuple[object, str], Approval]:
+def _by_aircraft(setups: Iterable[SetUp]) -> dict[object, list[SetUp]]:
+    found: dict[object, list[SetUp]] = {}
+    for setup in setups:
+        found.setdefault(setup.aircraft_id, []).append(setup)
+    return found
+
+
+def _first_of_line(setups: Iterable[SetUp]) -> Iterable[SetUp]:
+    """The first of each aircraft and purpose."""
+    found: dict[tuple[object, str], SetUp] = {}
+    for one in setups:
+        found.setdefault((one.aircraft_id, one.purpose_key), one)
+    return found.values()
+
+
+def _newest(rows: QuerySet[SetUp]) -> QuerySet[SetUp]:
+    line = [F("aircraft"), F("purpose_key")]
+    place = Window(RowNumber(), partition_by=line, order_by=F("number").desc())
+    return rows.annotate(place=place).filter(place=1)
+
+
+def _last_approvals(fleet: list[Aircraft]) -> Iterable[Approval]:
     """The last approval of each aircraft and purpose that nothing supersedes."""
-    rows = (
-        Approval.objects.filter(aircraft__in=[a.pk for a in fleet], superseded_by__isnull=True)
-        .select_related("setup", "withdrawal", "approved_by")
-        .order_by("created_at", "id")
-    )
-    return {(row.aircraft_id, row.setup.purpose_key): row for row in rows}
+    rows = _last(Approval.objects.filter(aircraft__in=[one.pk for one in fleet]))
+    return rows.select_related("setup", "withdrawal", "approved_by").defer("setup__nozzles")
+
+
+def _by_line(approvals: Iterable[Approval]) -> dict[tuple[object, str], Approval]:
+    """Approvals by aircraft and purpose; of several the first."""
+    found: dict[tuple[object, str], Approval] = {}
+    for one in approvals:
+        found.setdefault((one.aircraft_id, one.setup.purpose_key), one)
+    return found
+
+
+def _first_standing(approvals: Iterable[Approval]) -> Iterable[Approval]:
+    return (one for one in approvals if getattr(one, "superseded_by", None) is None)
+
+
+def _last(rows: QuerySet[Approval]) -> QuerySet[Approval]:
+    line = [F("aircraft"), F("setup__purpose_key")]
+    newest_first = [F("created_at").desc(), F("id").desc()]
+    place = Window(RowNumber(), partition_by=line, order_by=newest_first)
+    return rows.filter(superseded_by__isnull=True).annotate(place=place).filter(place=1).order_by()
+
+
+class Held(NamedTuple):
+    """What decides of the last approval of an aircraft and purpose."""
+
+    setup_id: UUID
+    valid_until: datetime.date
+    withdrawn_at: datetime.datetime | None
+
+
+def _decide(
+    setup_id: UUID, recorded_at: datetime.datetime, held: Held | None, today: datetime.date
+) -> tuple[State, datetime.date]:
+    """Say how a newest set-up stands, and the day from which a test is due. One place decides."""
+    if held is None:
+        return "untested", timezone.localdate(recorded_at)
+    if held.setup_id != setup_id:
+        return "changed", timezone.localdate(recorded_at)
+    if held.withdrawn_at is not None:
+        return "withdrawn", timezone.localdate(held.withdrawn_at)
+    if held.valid_until < today:
+        return "expired", held.valid_until
+    soon = (held.valid_until - today).days <= DUE_SOON_DAYS
+    return "due_soon" if soon else "approved", held.valid_until
+
+
+def states_of(
+    person: Person, aircraft: Collection[UUID], *, today: datetime.date | None = None
+) -> Iterator[tuple[UUID, str, State, datetime.date | None]]:
+    """Yield how all of a person's aircraft stand: key, purpose, state, day due. Two queries.
+
+    `aircraft` are the keys of those that are asked about, which the person may see.
+    """
+    today = today or timezone.localdate()
+    own = {} if person.operator_id is None else {"operator": person.operator_id}
+    held = {
+        (one, purpose): Held(*facts)
+        for one, purpose, *facts in _last(Approval.objects.filter(**own)).values_list(
+            *("aircraft_id", "setup__purpose_key", "setup_id"),
+            *("valid_until", "withdrawal__created_at"),
+        )
+    }
+    known = set()
+    for one, purpose, setup_id, recorded_at in _newest(SetUp.objects.filter(**own)).values_list(
+        "aircraft_id", "purpose_key", "pk", "created_at"
+    ):
+        known.add(one)
+        if one in aircraft:
+            state, due_on = _decide(setup_id, recorded_at, held.get((one, purpose)), today)
+            yield one, purpose, state, due_on
+    for one in aircraft:
+        if one not in known:
+            yield one, "", "no_setup", None
 
 
 def judge(
     aircraft: Aircraft, setup: SetUp, approval: Approval | None, today: datetime.date
 ) -> Standing:
-    """Say how an aircraft stands with its newest set-up and its last approval."""
-    if approval is None:
-        recorded = timezone.localdate(setup.created_at)
-        why = f"{setup} was recorded {_day(recorded)} and has no approved swath yet."
-        return Standing(aircraft, setup, None, "untested", recorded, why)
-    if approval.setup_id != setup.pk:
-        changed = timezone.localdate(setup.created_at)
-        why = (
-            f"Set-up changed {_day(changed)}, test again: revision {approval.setup.number} was "
+    """Say how an aircraft stands with its newest set-up and its last approval, and why."""
+    withdrawal = getattr(approval, "withdrawal", None)
+    held = None
+    if approval is not None:
+        taken_at = withdrawal.created_at if withdrawal else None
+        held = Held(approval.setup_id, approval.valid_until, taken_at)
+    state, due_on = _decide(setup.pk, setup.created_at, held, today)
+    why = _why(state, due_on, setup, approval, today)
+    return Standing(aircraft, setup, approval, state, due_on, why)
+
+
+def _why(
+    state: State, due_on: datetime.date, setup: SetUp, approval: Any, today: datetime.date
+) -> str:
+    if state == "untested":
+        return f"{setup} was recorded {_day(due_on)} and has no approved swath yet."
+    if state == "changed":
+        return (
+            f"Set-up changed {_day(due_on)}, test again: revision {approval.setup.number} was "
             f"approved, revision {setup.number} is in force."
         )
-        return Standing(aircraft, setup, approval, "changed", changed, why)
-    withdrawal = getattr(approval, "withdrawal", None)
-    if withdrawal is not None:
-        taken = timezone.localdate(withdrawal.created_at)
-        why = f"The approval was withdrawn {_day(taken)}: {withdrawal.reason}"
-        return Standing(aircraft, setup, approval, "withdrawn", taken, why)
-    until = approval.valid_until
-    granted = f"Approved by {approval.approved_by.name}"
-    if until < today:
-        why = f"{granted} until {_day(until)}; that date has passed, test again."
-        return Standing(aircraft, setup, approval, "expired", until, why)
-    left = (until - today).days
-    state: State = "due_soon" if left <= DUE_SOON_DAYS else "approved"
-    why = f"{granted} until {_day(until)}" + (f", {_days_left(left)}." if left <= 60 else ".")
-    return Standing(aircraft, setup, approval, state, until, why)
+    if state == "withdrawn":
+        return f"The approval was withdrawn {_day(due_on)}: {approval.withdrawal.reason}"
+    granted = f"Approved by {approval.approved_by.name} until {_day(due_on)}"
+    if state == "expired":
+        return f"{granted}; that date has passed, test again."
+    left = (due_on - today).days
+    return granted + (f", {_days_left(left)}." if left <= 60 else ".")
 
 
 def standing_of(approval: Approval, *, today: datetime.date | None = None) -> Standing:

@@ -8,7 +8,9 @@ from __future__ import annotations
 
 from typing import Any, TypeVar
 
-from django.db.models import Count, Model, Q, QuerySet
+from django.db.models import Count, Exists, Model, OuterRef, Q, QuerySet, Subquery
+from django.db.models.functions import Coalesce
+from django.utils import timezone
 
 from fleet.models import (
     Aircraft,
@@ -20,12 +22,16 @@ from fleet.models import (
     FlightPass,
     Job,
     Operator,
-    Paper,
     Person,
     SetUp,
+    SignUp,
     Test,
+    TourPlan,
+    TourProposal,
     Visit,
+    VisitWish,
 )
+from fleet.queries.clinics import open_for_sign_up
 
 M = TypeVar("M", bound=Model)
 
@@ -42,12 +48,12 @@ def _own(person: Person, rows: QuerySet[M], path: str = "operator") -> QuerySet[
 
 def operators_of(person: Person) -> QuerySet[Operator]:
     """Operators a person may see."""
-    return _own(person, Operator.objects.all(), "pk")
+    return _own(person, Operator.objects.select_related("jurisdiction"), "pk")
 
 
 def people_of(person: Person) -> QuerySet[Person]:
     """People of the operators a person may see; staff and analysts see all."""
-    return _own(person, Person.objects.select_related("operator"))
+    return _own(person, Person.objects.select_related("operator", "jurisdiction"))
 
 
 def aircraft_of(person: Person) -> QuerySet[Aircraft]:
@@ -61,15 +67,22 @@ def setups_of(person: Person) -> QuerySet[SetUp]:
 
 
 def visits_of(person: Person) -> QuerySet[Visit]:
-    """Visits: all of them for staff and analysts; for an operator those with a test of theirs,
-    and private visits to them.
+    """Visits: all of them for staff and analysts; for an operator those with a test or a sign-up
+    of theirs, private visits to them, and clinics open for sign-up.
     """
     visits = Visit.objects.select_related("analyst", "host")
     if person.sees_everyone:
         return visits.annotate(test_count=Count("tests")).order_by(*NEWEST_VISIT_FIRST)
-    theirs = Q(tests__operator=person.operator_id)
-    mine = visits.filter(theirs | Q(host=person.operator_id)).distinct()
-    counted = mine.annotate(test_count=Count("tests", filter=theirs))
+    if person.operator_id is None:  # a clinic has no host either, and is not theirs for that
+        return visits.none()
+    theirs = {"visit": OuterRef("pk"), "operator": person.operator_id}
+    mine = visits.filter(
+        Exists(Test.objects.filter(**theirs))
+        | Exists(SignUp.objects.filter(**theirs))
+        | Q(host=person.operator_id)
+        | open_for_sign_up(timezone.localdate())
+    )
+    counted = mine.annotate(test_count=Count("tests", filter=Q(tests__operator=person.operator_id)))
     return counted.order_by(*NEWEST_VISIT_FIRST)
 
 
@@ -82,11 +95,17 @@ def tests_of(person: Person) -> QuerySet[Test]:
 
 
 def tests_with_counts(person: Person) -> QuerySet[Test]:
-    """The same, each with `pass_count` and `analysis_count`."""
+    """The same without nozzles, each with `pass_count` and `analysis_count`."""
     counted = tests_of(person).annotate(
-        pass_count=Count("passes", distinct=True), analysis_count=Count("analyses", distinct=True)
+        pass_count=_count(FlightPass), analysis_count=_count(AnalysisRun)
     )
-    return counted.order_by(*NEWEST_TEST_FIRST)
+    return counted.defer("setup__nozzles").order_by(*NEWEST_TEST_FIRST)
+
+
+def _count(model: type[Model]) -> Coalesce:
+    """Count what hangs on each test by itself: only for the rows that are shown."""
+    of_test = model._default_manager.filter(test=OuterRef("pk")).order_by().values("test")
+    return Coalesce(Subquery(of_test.annotate(count=Count("pk")).values("count")), 0)
 
 
 def passes_of(person: Person) -> QuerySet[FlightPass]:
@@ -119,13 +138,6 @@ def jobs_of(person: Person) -> QuerySet[Job]:
     return _own(person, Job.objects.select_related("requested_by", "analysis", "paper"))
 
 
-def papers_of(person: Person) -> QuerySet[Paper]:
-    """Papers a person may see."""
-    return _own(
-        person, Paper.objects.select_related("analysis__test__setup__aircraft", "issued_by")
-    )
-
-
 def card_scans_of(person: Person) -> QuerySet[CardScan]:
     """Scans of cards a person may see."""
     return _own(
@@ -137,6 +149,23 @@ def card_scans_of(person: Person) -> QuerySet[CardScan]:
 def card_runs_of(person: Person) -> QuerySet[CardRun]:
     """Measurements of cards a person may see."""
     return _own(person, CardRun.objects.select_related("scan__test__setup__aircraft"))
+
+
+def plans_of(person: Person) -> QuerySet[TourPlan]:
+    """Plans of return visits: all of them for staff and analysts, none for anybody else."""
+    rows: QuerySet[TourPlan] = TourPlan.objects.select_related("analyst", "made_by")
+    return rows if person.sees_everyone else rows.none()
+
+
+def proposals_of(person: Person) -> QuerySet[TourProposal]:
+    """Proposals of the plans a person may see."""
+    rows: QuerySet[TourProposal] = TourProposal.objects.select_related("plan__analyst", "job")
+    return rows if person.sees_everyone else rows.none()
+
+
+def wishes_of(person: Person) -> QuerySet[VisitWish]:
+    """Wishes for a visit that a person may see."""
+    return _own(person, VisitWish.objects.select_related("aircraft", "operator", "wished_by"))
 
 
 def audit_of(person: Person) -> QuerySet[AuditRow]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 from django.core.exceptions import ValidationError
@@ -10,7 +11,9 @@ from django.db.models import Max
 
 from fleet import audit, rules
 from fleet.models import Aircraft, Operator, Person, SetUp
+from fleet.services import bulk
 from fleet.services.base import change, checked, refuse
+from fleet.services.telling import tell_changed
 from fleet.validators import check_nozzles, check_ranges
 
 AIRCRAFT_FIELDS = ("registration", "make", "model", "kind", "span_m", "retired_on")
@@ -62,6 +65,35 @@ def add_aircraft(
 
 
 @transaction.atomic
+def add_fleet(*, by: Person, many: Mapping[str, Mapping[str, Any]]) -> list[Aircraft]:
+    """Add aircraft, each by what to call it where it is refused. Raises IntegrityError too."""
+    rules.allow(rules.may_change_fleet, by)
+    rows = [
+        (name, Aircraft(**{**values, "registration": values["registration"].strip().upper()}))
+        for name, values in many.items()
+    ]
+    operators = [values["operator"] for values in many.values()]
+    bulk.add(rows, deed="aircraft_added", by=by, operators=operators, fields=AIRCRAFT_FIELDS)
+    return [row for _, row in rows]
+
+
+@transaction.atomic
+def change_fleet(
+    rows: Sequence[tuple[str, Aircraft]], *, by: Person, changes: Sequence[Mapping[str, Any]]
+) -> None:
+    """Change particulars of aircraft that are locked, but for the registration."""
+    rules.allow(rules.may_change_fleet, by)
+    bulk.change(
+        rows,
+        changes,
+        deed="aircraft_changed",
+        by=by,
+        operators=[row.operator for _, row in rows],
+        allowed=[field for field in AIRCRAFT_FIELDS if field != "registration"],
+    )
+
+
+@transaction.atomic
 def change_aircraft(aircraft: Aircraft, *, by: Person, **changes: Any) -> bool:
     """Change an aircraft's particulars, or retire it. False when nothing differs."""
     rules.allow(rules.may_change_fleet, by)
@@ -98,7 +130,7 @@ def record_setup(
     It ends the approvals of the revisions before it for the same purpose ("set-up changed, test
     again"). A revision that says the same as the one in force is refused.
     """
-    rules.allow(rules.may_change_fleet, by)
+    rules.allow(rules.may_record_setups, by)
     Aircraft.objects.select_for_update().get(pk=aircraft.pk)  # one number each
     purpose = " ".join(purpose.split())
     setup = SetUp(
@@ -136,6 +168,7 @@ def record_setup(
         operator=aircraft.operator,
         after=audit.values(setup, ("number", *SETUP_FIELDS)),
     )
+    tell_changed(setup)
     return setup
 
 

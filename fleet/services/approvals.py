@@ -12,6 +12,7 @@ from fleet import audit, rules
 from fleet.models import Aircraft, AnalysisRun, Approval, Manner, Person, SetUp, Withdrawal
 from fleet.queries.standing import evidence_gap
 from fleet.services.base import refuse
+from fleet.services.telling import tell_ended, tell_granted
 from fleet.validators import check_ranges, check_valid_until
 
 APPROVAL_FIELDS = (
@@ -77,6 +78,7 @@ def approve(
         operator=analysis.operator,
         after=audit.values(approval, APPROVAL_FIELDS),
     )
+    tell_granted(approval)
     return approval
 
 
@@ -130,4 +132,5 @@ def withdraw(approval: Approval, *, by: Person, reason: str) -> Withdrawal:
         operator=approval.operator,
         after={"reason": withdrawal.reason},
     )
+    tell_ended(approval, "withdrawn")
     return withdrawal

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass
 from typing import Any
 
@@ -37,7 +37,7 @@ from patterns.cards.decode import (
 )
 from patterns.cards.document import to_bytes, to_document
 from patterns.cards.drops import general_spread, spread_factor
-from patterns.cards.measure import METHOD_VERSION, CardResult, Parameters, measure_card
+from patterns.cards.measure import METHOD_VERSION, CardResult, Parameters, measure_cards
 from patterns.errors import InputError, PatternError
 from patterns.plain import canonical_bytes
 
@@ -290,28 +290,33 @@ def perform(job: Job, progress: jobs.Progress) -> Callable[[], None]:
     found = find_cards(image)
     preview = keep_preview(image.pixels, BED_PX)
     parameters = settings.parameters()
-    cards: list[dict[str, Any]] = []
-    for card in found:
-        progress(
-            0.1 + 0.85 * len(cards) / len(found), f"Measuring card {card.number} of {len(found)}"
-        )
-        cards.append(_measured(image, card, parameters))
+    shown: list[dict[str, Any]] = []
+
+    def straightened() -> Iterator[CardImage]:
+        for card in found:
+            share = 0.1 + 0.8 * len(shown) / len(found)
+            progress(share, f"Measuring card {card.number} of {len(found)}")
+            straight = cut(image, card)
+            shown.append(_shown(straight, card))
+            yield straight
+
+    results = measure_cards(straightened(), parameters)
+    cards = [
+        {**entry, "result": storage.keep(to_bytes(result)), **_summary(result)}
+        for entry, result in zip(shown, results, strict=True)
+    ]
     size_px = [int(image.pixels.shape[1]), int(image.pixels.shape[0])]
     document = canonical_bytes({"dpi": image.dpi, "image_px": size_px, "cards": cards})
     return lambda: _store(job, scan, settings, document, preview)
 
 
-def _measured(image: CardImage, card: FoundCard, parameters: Parameters) -> dict[str, Any]:
-    """Measure one card; keep its picture and its whole result, return what lists need."""
-    straight = cut(image, card)
-    result = measure_card(straight, parameters, number=card.number)
+def _shown(straight: CardImage, card: FoundCard) -> dict[str, Any]:
+    """Keep the picture of a card; return its outline on the scan."""
     return {
         "number": card.number,
         "corners_px": [[round(float(x), 1), round(float(y), 1)] for x, y in card.corners_px],
         "image_px": [int(straight.pixels.shape[1]), int(straight.pixels.shape[0])],
         "picture": keep_preview(straight.pixels, CARD_PX),
-        "result": storage.keep(to_bytes(result)),
-        **_summary(result),
     }
 
 

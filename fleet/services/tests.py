@@ -10,6 +10,7 @@ from django.db import transaction
 from fleet import audit, rules
 from fleet.models import Person, SetUp, Test, Visit
 from fleet.queries.traces import read_pass
+from fleet.services import clinics
 from fleet.services.base import change, checked, refuse
 from patterns.errors import PatternError
 
@@ -32,7 +33,7 @@ TEST_FIELDS = ("flown_on", *CONDITIONS, *READING)
 def start_test(
     *, by: Person, visit: Visit, setup: SetUp, flown_on: datetime.date, **conditions: Any
 ) -> Test:
-    """Start a test of a set-up on a visit."""
+    """Start a test of a set-up on a visit. An aircraft signed up for it is noted as flown."""
     rules.allow(rules.may_test, by)
     refuse({name: ["Is not a condition."] for name in conditions if name not in TEST_FIELDS})
     test = Test(operator=setup.operator, visit=visit, setup=setup, flown_on=flown_on, **conditions)
@@ -46,6 +47,7 @@ def start_test(
         operator=test.operator,
         after=audit.values(test, ("visit", "setup", *TEST_FIELDS)),
     )
+    clinics.note_flown(test, by=by)
     return test
 
 
@@ -78,6 +80,8 @@ def _check(test: Test) -> None:
         errors["flown_on"] = [
             f"Must be on the visit, {visit.starts_on:%-d %B %Y} to {visit.ends_on:%-d %B %Y}."
         ]
+    if visit.cancelled_on is not None:
+        errors["visit"] = [f"This visit was called off: {visit.cancelled_reason}"]
     if visit.host_id is not None and visit.host_id != test.operator_id:
         errors["setup"] = ["This visit is private, for another operator."]
     refuse(errors)

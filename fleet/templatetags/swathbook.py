@@ -5,12 +5,13 @@ from __future__ import annotations
 from typing import Any
 
 from django import template
-from django.forms import BoundField
+from django.forms import BoundField, CheckboxSelectMultiple
 from django.template.context import Context
 from django.utils.html import format_html
 from django.utils.safestring import SafeString, mark_safe
 
 from fleet import audit, measures
+from fleet.queries.approvals import ENDINGS
 
 register = template.Library()
 
@@ -23,6 +24,10 @@ SHAPES = {
     "withdrawn": "✕",
     "untested": "○",
     "no_setup": "□",
+    "met": "●",
+    "overdue": "■",
+    "waived": "◇",
+    "not_covered": "□",
     "superseded": "◌",
     "queued": "○",
     "running": "◐",
@@ -34,6 +39,14 @@ SHAPES = {
     "unconfirmed": "◌",
     "confirmed": "●",
     "aborted": "✕",
+    "valid": "●",
+    "ended": "▲",
+    "unknown": "○",
+    "placed": "●",
+    "waiting": "◐",
+    "flown": "●",
+    "absent": "✕",
+    "cancelled": "✕",
 }
 
 
@@ -82,6 +95,16 @@ def state(code: str, words: str) -> SafeString:
     )
 
 
+# The state of `state` that an approval is drawn as, by what ended it.
+APPROVALS = {"in_force": "approved", "superseded": "superseded", "retired": "no_setup"}
+
+
+@register.simple_tag
+def standing_of_approval(ending: str) -> SafeString:
+    """Write whether an approval stands today, or what ended it."""
+    return state(APPROVALS.get(ending, ending), ENDINGS[ending])
+
+
 @register.filter
 def deed_words(deed: str) -> str:
     """Write a deed of the audit trail in words."""
@@ -105,4 +128,19 @@ def field(bound: BoundField, **options: Any) -> dict[str, Any]:
     attributes = {"aria-describedby": " ".join(described)} if described else {}
     if bound.errors:
         attributes["aria-invalid"] = "true"
-    return {"field": bound, "widget": bound.as_widget(attrs=attributes), **options}
+    several = isinstance(bound.field.widget, CheckboxSelectMultiple)
+    return {
+        "field": bound,
+        "widget": bound.as_widget(attrs=attributes),
+        "choices": bound.subwidgets if several else None,
+        **options,
+    }
+
+
+@register.inclusion_tag("fleet/parts/exports.html", takes_context=True)
+def exports(context: Context) -> dict[str, str]:
+    """Write the links to the list of this page as a file, with the words of the question kept."""
+    asked = context["request"].GET.copy()
+    for name in ("page", "as"):
+        asked.pop(name, None)
+    return {"kept": f"{asked.urlencode()}&" if asked else ""}

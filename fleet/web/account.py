@@ -15,7 +15,9 @@ from django.urls import path
 from django.views.decorators.http import require_http_methods, require_safe
 from rest_framework.throttling import AnonRateThrottle
 
+from fleet import rules
 from fleet.models import Person, UnitSystem
+from fleet.queries.calendar_feed import calendar_kept
 from fleet.services import people
 
 
@@ -76,6 +78,8 @@ def home(request: HttpRequest) -> HttpResponse:
     person: Person = request.user
     if person.is_operators:
         return redirect("today")
+    if person.is_checker:
+        return redirect("checked")
     return redirect("visits" if person.is_analyst else "due")
 
 
@@ -89,7 +93,18 @@ def me(request: HttpRequest) -> HttpResponse:
         people.set_units(person, unit_system=form.cleaned_data["unit_system"])
         messages.success(request, "Saved.")
         return redirect("me")
-    return render(request, "fleet/me.html", {"form": form, "section": "me"})
+    return render(request, "fleet/me.html", own_page(person, form=form))
+
+
+def own_page(person: Person, **shown: Any) -> dict[str, Any]:
+    """Return what the page of one's own settings shows."""
+    return {
+        "form": UnitsForm(initial={"unit_system": person.unit_system}),
+        "calendar": calendar_kept(person),
+        "may_keep_webhooks": rules.may_keep_webhooks(person),
+        "section": "me",
+        **shown,
+    }
 
 
 urlpatterns = [

@@ -15,19 +15,25 @@ from django.urls import path, reverse
 from django.utils import timezone
 from django.views.decorators.http import require_http_methods, require_safe
 
-from fleet import rules
+from fleet import rules, tables
 from fleet.models import Aircraft, Person, SetUp
+from fleet.queries.approvals import approvals_listed
+from fleet.queries.duties import duties
+from fleet.queries.rulebook import waivers_of, works_under_of
 from fleet.queries.standing import standings
+from fleet.queries.story import approvals_on_page, setups_on_page
 from fleet.queries.whose import (
     aircraft_of,
-    approvals_of,
     operators_of,
     setups_of,
     tests_with_counts,
 )
 from fleet.services import aircraft as services
 from fleet.web.forms_fleet import AircraftForm, SetUpForm, nozzle_lines
+from fleet.web.lists import fleet_table
 from fleet.web.paging import page_of
+from fleet.web.service_pages import service_context
+from fleet.web.story_view import story_context
 from patterns.draw import COMPACT, WIDE, NozzlePlace, boom_sketch
 
 
@@ -44,6 +50,9 @@ def fleet(request: HttpRequest) -> HttpResponse:
             | Q(make__icontains=word)
             | Q(operator__name__icontains=word)
         )
+    listed = rows.select_related("operator__jurisdiction")
+    if export := tables.answer(request, lambda: fleet_table(request.user, listed)):
+        return export
     page = page_of(request, rows)
     held: dict[Any, list[Any]] = {}
     in_service = [one for one in page.object_list if one.retired_on is None]
@@ -64,13 +73,29 @@ def fleet(request: HttpRequest) -> HttpResponse:
 def aircraft(request: HttpRequest, aircraft_id: UUID) -> HttpResponse:
     """One aircraft: how it stands, its set-ups, its tests, its approvals."""
     one = get_object_or_404(aircraft_of(request.user), pk=aircraft_id)
+    person = request.user
+    held = duties(person, aircraft=[one])
+    setups, approvals = setups_on_page(person, one), approvals_on_page(person, one)
+    standing = standings(person, aircraft=[one], setups=setups, approvals=approvals)
     context = {
         "one": one,
-        "standings": [] if one.retired_on else standings(request.user, aircraft=[one]),
-        "setups": setups_of(request.user).filter(aircraft=one).defer("nozzles"),
-        "tests": tests_with_counts(request.user).filter(setup__aircraft=one)[:50],
-        "approvals": approvals_of(request.user).filter(aircraft=one)[:50],
+        "standings": [] if one.retired_on else standing,
+        "setups": setups,
+        "tests": tests_with_counts(request.user)
+        .filter(setup__aircraft=one)
+        .select_related(None)
+        .select_related("setup", "visit")[:50],
+        "approvals": approvals[:50],
+        **story_context(
+            *(person, one, request.GET.get("season"), held), setups=setups, approvals=approvals
+        ),
+        **service_context(person, one),
         "may_change": rules.may_change_fleet(request.user),
+        "may_record": rules.may_record_setups(request.user),
+        "duties": held,
+        "waivers": waivers_of(request.user).filter(aircraft=one),
+        "under": works_under_of(request.user).filter(aircraft=one),
+        "may_keep": rules.may_keep_rules(request.user),
         "section": "fleet",
     }
     return render(request, "fleet/aircraft.html", context)
@@ -140,8 +165,8 @@ def setup(request: HttpRequest, setup_id: UUID) -> HttpResponse:
         "sketch_wide": _sketch(one, request.user, WIDE, "boom-wide"),
         "sketch_small": _sketch(one, request.user, COMPACT, "boom-small"),
         "tests": tests_with_counts(request.user).filter(setup=one),
-        "approvals": approvals_of(request.user).filter(setup=one),
-        "may_change": rules.may_change_fleet(request.user),
+        "approvals": approvals_listed(request.user).filter(setup=one),
+        "may_record": rules.may_record_setups(request.user),
         "section": "fleet",
     }
     return render(request, "fleet/setup.html", context)
@@ -164,7 +189,7 @@ def _sketch(one: SetUp, person: Person, size: Any, chart_id: str) -> str:
 def setup_new(request: HttpRequest, aircraft_id: UUID) -> HttpResponse:
     """Record how an aircraft is now set up, starting from the revision in force."""
     one: Aircraft = get_object_or_404(aircraft_of(request.user), pk=aircraft_id)
-    person: Person = rules.allow(rules.may_change_fleet, request.user)
+    person: Person = rules.allow(rules.may_record_setups, request.user)
     lines = setups_of(person).filter(aircraft=one)
     form = SetUpForm(
         request.POST or None,

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from django import forms
 
-from fleet.models import Role
+from fleet.models import Jurisdiction, Role
 from fleet.web.fields import SpokenForm
 
 
@@ -13,8 +13,21 @@ class OperatorForm(SpokenForm):
 
     name = forms.CharField(max_length=120)
     base = forms.CharField(label="Home base", max_length=120, help_text="Airfield or town.")
-    jurisdiction = forms.CharField(
-        max_length=80, required=False, help_text="The state or authority whose rules apply."
+    base_latitude_deg = forms.FloatField(
+        label="Latitude of the base (°)", required=False, min_value=-90, max_value=90
+    )
+    base_longitude_deg = forms.FloatField(
+        label="Longitude of the base (°)",
+        required=False,
+        min_value=-180,
+        max_value=180,
+        help_text="East positive. With both, return visits can be planned.",
+    )
+    jurisdiction = forms.ModelChoiceField(
+        Jurisdiction.objects.all(),
+        required=False,
+        empty_label="None",
+        help_text="The state or authority whose rules apply at home.",
     )
     email = forms.EmailField(label="E-mail", required=False)
     phone = forms.CharField(max_length=40, required=False)

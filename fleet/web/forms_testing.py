@@ -54,6 +54,29 @@ class VisitForm(SpokenForm):
     ends_on = _day(label="Last day", required=False, help_text="Empty means the same day.")
     analyst = forms.ModelChoiceField(label="Analyst", queryset=None)
     note = forms.CharField(label="Note", required=False, widget=forms.Textarea(attrs={"rows": 3}))
+    latitude_deg = NumberField(label="Latitude (°)", required=False, min_value=-90, max_value=90)
+    longitude_deg = NumberField(
+        label="Longitude (°)",
+        required=False,
+        min_value=-180,
+        max_value=180,
+        help_text="East positive. The calendar file carries both.",
+    )
+    aircraft_per_day = forms.IntegerField(
+        label="Aircraft a day",
+        required=False,
+        help_text="With a number here operators can sign up; beyond it they wait for a place.",
+    )
+    sign_up_until = _day(
+        label="Sign-up closes on", required=False, help_text="Empty means the first day."
+    )
+    first_slot_at = forms.TimeField(
+        label="First aircraft at",
+        required=False,
+        widget=forms.TimeInput(attrs={"type": "time"}, format="%H:%M"),
+    )
+    slot_minutes = forms.IntegerField(label="Minutes an aircraft", required=False)
+    let_wait = forms.BooleanField(label="Put them on the waiting list", required=False)
 
     def __init__(
         self, *args: Any, operators: Any, analysts: Any, system: str, **kwargs: Any

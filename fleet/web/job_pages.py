@@ -12,10 +12,11 @@ from django.views.decorators.http import require_safe
 from django_htmx.http import HttpResponseClientRedirect, HttpResponseStopPolling
 
 from fleet.models import Job, JobState
+from fleet.queries.papers import slips_of
 from fleet.queries.whose import analyses_of, card_scans_of, jobs_of, tests_of
 
 STOP_POLLING = HttpResponseStopPolling.status_code
-NAMES = {"analysis": "Analysis", "report": "Report"}
+NAMES = {"analysis": "Analysis", "paper": "Paper"}
 
 
 @login_required
@@ -27,6 +28,10 @@ def job(request: HttpRequest, job_id: Any) -> HttpResponse:
     if found.kind == "cards":  # the page of the cards tells of its own jobs
         scan = get_object_or_404(card_scans_of(request.user), pk=found.subject_id)
         return redirect(reverse("cards", args=[scan.test_id]) + f"#scan-{scan.number}")
+    if found.kind == "export":
+        return redirect("operator-export", found.subject_id)
+    if found.kind == "plan":  # so does the page of the plan
+        return redirect("plan", found.subject_id)
     there = _result(found) if found.state == JobState.DONE else ""
     if there and not stay:
         return HttpResponseClientRedirect(there) if request.htmx else redirect(there)
@@ -43,17 +48,20 @@ def job(request: HttpRequest, job_id: Any) -> HttpResponse:
 
 
 def _result(found: Job) -> str:
-    if found.kind == "report":
+    if found.kind == "paper":
         return reverse("paper", args=[found.paper.pk])
     return reverse("analysis", args=[found.analysis.pk])
 
 
 def _subject(request: HttpRequest, found: Job) -> dict[str, Any]:
     """What the work is about, and the way back to it."""
-    if found.kind == "report":
-        analysis = get_object_or_404(analyses_of(request.user), pk=found.subject_id)
+    if found.kind == "paper":
+        slip = get_object_or_404(slips_of(request.user), pk=found.subject_id)
+        if slip.analysis_id is None:
+            return {"slip": slip, "back": reverse("papers"), "section": "papers"}
+        analysis = get_object_or_404(analyses_of(request.user), pk=slip.analysis_id)
         back = reverse("analysis", args=[analysis.pk])
-        return {"test": analysis.test, "back": back, "section": "visits"}
+        return {"test": analysis.test, "slip": slip, "back": back, "section": "visits"}
     test = get_object_or_404(tests_of(request.user), pk=found.subject_id)
     return {"test": test, "back": reverse("test", args=[test.pk]), "section": "visits"}
 

@@ -1,13 +1,14 @@
-"""What every request gets: a tenancy scope and one id for its audit rows."""
+"""What every request gets: a tenancy scope, one id for its audit rows, words on a removed file."""
 
 from __future__ import annotations
 
 from collections.abc import Callable
 
 from django.http import HttpRequest, HttpResponse
+from django.shortcuts import render
 from uuid_utils.compat import uuid7
 
-from fleet import audit, tenancy
+from fleet import audit, storage, tenancy
 
 GetResponse = Callable[[HttpRequest], HttpResponse]
 
@@ -27,3 +28,9 @@ class TenancyMiddleware:
         finally:
             audit.request_id.reset(request_id)
             tenancy.leave(opened)
+
+    def process_exception(self, request: HttpRequest, error: Exception) -> HttpResponse | None:
+        """Say when and by whom a file was removed, wherever a page needs it."""
+        if not isinstance(error, storage.RemovedFileError):
+            return None
+        return render(request, "410.html", {"words": str(error)}, status=410)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections import Counter
 from uuid import UUID
 
 from django.contrib import messages
@@ -13,39 +12,49 @@ from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import path, reverse
 from django.views.decorators.http import require_http_methods, require_safe
 
-from fleet import rules
+from fleet import rules, tables
 from fleet.models import Operator, Person
-from fleet.queries.standing import WORDS, standings
+from fleet.queries.members import memberships_of, open_invitations_of, season_on
+from fleet.queries.rulebook import jurisdictions_of
+from fleet.queries.standing import standings
 from fleet.queries.whose import aircraft_of, audit_of, operators_of, people_of
 from fleet.services import people as services
+from fleet.web import due_list
 from fleet.web.fields import SpokenForm
 from fleet.web.forms_office import OperatorForm, PersonForm
+from fleet.web.lists import operators_table, trail_table
 from fleet.web.paging import page_of
-
-# What an office asks for: a name for a set of states.
-QUESTIONS = {
-    "due": ("Due now", ("expired", "changed", "withdrawn", "untested")),
-    "soon": ("Due soon", ("due_soon",)),
-    "none": ("Without an approval", ("expired", "changed", "withdrawn", "untested", "no_setup")),
-    "approved": ("Approved", ("approved", "due_soon")),
-    "all": ("All", tuple(WORDS)),
-}
+from fleet.web.people_pages import with_states
 
 
 @login_required
 @require_safe
 def due(request: HttpRequest) -> HttpResponse:
-    """Who is due, the longest due first."""
-    found = standings(request.user)
-    tally = Counter(standing.state for standing in found)
-    asked = request.GET.get("show", "due")
-    states = QUESTIONS.get(asked, QUESTIONS["due"])[1]
+    """Who is due and why: rules and approvals, the longest due first."""
+    jurisdictions = list(jurisdictions_of(request.user))
+    asked = due_list.read(request, jurisdictions)
+    found = due_list.judged(request.user, asked)
+    states = due_list.QUESTIONS[asked.show][1]
+    rows = [one for one in found if one.state in states]
+    if export := tables.answer(
+        request, lambda: due_list.due_table(due_list.told(request.user, rows))
+    ):
+        return export
+    page = page_of(request, rows)
+    page.object_list = due_list.told(request.user, list(page.object_list))
+    kept = request.GET.copy()
+    for name in ("show", "page"):
+        kept.pop(name, None)
     context = {
-        "page": page_of(request, [one for one in found if one.state in states]),
-        "questions": [
-            (key, words, sum(tally[state] for state in of), key == asked)
-            for key, (words, of) in QUESTIONS.items()
-        ],
+        "page": page,
+        "questions": due_list.tally(found, asked.show),
+        "asked": asked.show,
+        "words": asked.words,
+        "jurisdictions": jurisdictions,
+        "jurisdiction": asked.jurisdiction,
+        "on": asked.on,
+        "wrong": asked.wrong,
+        "kept": kept.urlencode(),
         "section": "due",
     }
     return render(request, "fleet/due.html", context)
@@ -69,6 +78,8 @@ def operators(request: HttpRequest) -> HttpResponse:
     )
     if words:
         rows = rows.filter(Q(name__icontains=words) | Q(base__icontains=words))
+    if export := tables.answer(request, lambda: operators_table(rows)):
+        return export
     context = {
         "page": page_of(request, rows),
         "words": words,
@@ -87,8 +98,13 @@ def operator(request: HttpRequest, operator_id: UUID) -> HttpResponse:
     context = {
         "one": one,
         "people": people_of(request.user).filter(operator=one),
+        "invitations": with_states(open_invitations_of(request.user).filter(operator=one)[:20]),
+        "memberships": memberships_of(request.user).filter(operator=one),
+        "season": season_on(),
+        "may_invite": rules.may_invite(request.user) and one.left_on is None,
         "standings": standings(request.user, aircraft=fleet.filter(retired_on__isnull=True)),
         "retired": fleet.filter(retired_on__isnull=False),
+        "may_export": rules.may_export(request.user),
         "may_change": rules.may_manage_operators(request.user),
         "may_change_fleet": rules.may_change_fleet(request.user),
         "section": "operators",
@@ -162,6 +178,8 @@ def trail(request: HttpRequest) -> HttpResponse:
             | Q(subject_name__icontains=words)
             | Q(operator__name__icontains=words)
         )
+    if export := tables.answer(request, lambda: trail_table(rows)):
+        return export
     context = {"page": page_of(request, rows), "words": words, "section": "trail"}
     return render(request, "fleet/trail.html", context)
 

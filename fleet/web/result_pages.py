@@ -14,10 +14,11 @@ from django.utils.http import content_disposition_header
 from django.views.decorators.http import require_POST, require_safe
 
 from fleet import rules, storage
-from fleet.models import AnalysisRun, Approval, Manner, Paper
+from fleet.models import AnalysisRun, Approval, Manner
 from fleet.queries.evidence import at_swath, newer_setup, passes_of_analysis
 from fleet.queries.inputs import is_current
-from fleet.queries.whose import analyses_of, papers_of
+from fleet.queries.papers import file_name, papers_of
+from fleet.queries.whose import analyses_of
 from fleet.services import papers
 from fleet.web.forms_testing import ReportForm
 from fleet.web.slider import Slider, data, slider
@@ -186,16 +187,11 @@ def paper(request: HttpRequest, paper_id: Any) -> HttpResponse:
         kept = storage.fetch(found.digest)
     except storage.KeptFileError as error:
         messages.error(request, str(error))
-        return redirect("analysis", found.analysis_id)
-    name = content_disposition_header(as_attachment=False, filename=_file_name(found))
+        return redirect("analysis", found.analysis_id) if found.analysis_id else redirect("home")
+    name = content_disposition_header(as_attachment=False, filename=file_name(found))
     return HttpResponse(
         kept, content_type="application/pdf", headers={"Content-Disposition": name or ""}
     )
-
-
-def _file_name(found: Paper) -> str:
-    test = found.analysis.test
-    return f"{test.setup.aircraft} pattern test {test.flown_on:%Y-%m-%d}.pdf"
 
 
 urlpatterns = [

@@ -14,6 +14,7 @@ from django.views.decorators.http import require_safe
 from fleet.models import Aircraft
 from fleet.queries.standing import Standing, standings
 from fleet.queries.whose import aircraft_of
+from fleet.web.service_pages import may_record_service
 
 
 @login_required
@@ -21,7 +22,7 @@ from fleet.queries.whose import aircraft_of
 def today(request: HttpRequest) -> HttpResponse:
     """All of the operator's aircraft in service, each with the swaths approved now."""
     if not request.user.is_operators:
-        return redirect("due")
+        return redirect("checked" if request.user.is_checker else "due")
     context = {"aircraft": _by_aircraft(standings(request.user)), "section": "today"}
     return render(request, "fleet/today.html", context)
 
@@ -32,7 +33,12 @@ def today_aircraft(request: HttpRequest, aircraft_id: UUID) -> HttpResponse:
     """One aircraft, to be read at arm's length."""
     aircraft = get_object_or_404(aircraft_of(request.user), pk=aircraft_id)
     found = [] if aircraft.retired_on else standings(request.user, aircraft=[aircraft])
-    context = {"one": aircraft, "aircraft": _by_aircraft(found), "section": "today"}
+    context = {
+        "one": aircraft,
+        "aircraft": _by_aircraft(found),
+        "may_record_service": may_record_service(request.user, aircraft),
+        "section": "today",
+    }
     return render(request, "fleet/today.html", context)
 
 

@@ -4,26 +4,33 @@ from __future__ import annotations
 
 import datetime
 from typing import Any
-from uuid import UUID
 
 from django.contrib import messages
 from django.contrib.auth.decorators import login_required
 from django.core.exceptions import ValidationError
+from django.db.models import Q
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import path
 from django.utils import timezone
 from django.views.decorators.http import require_http_methods, require_safe
 
-from fleet import rules
-from fleet.models import Person, Role, Test, Visit
+from fleet import rules, tables
+from fleet.models import Person, Role, SignUpState, Test, Visit
+from fleet.queries.clinics import days_of, places_left, sign_ups_of, turns, why_closed
+from fleet.queries.gifts import gifts_of, supplies_of, supply_sums
 from fleet.queries.progress import tests_on
+from fleet.queries.running_order import running_order
 from fleet.queries.standing import standings
 from fleet.queries.whose import aircraft_of, operators_of, setups_of, visits_of
 from fleet.services import tests as test_services
 from fleet.services import visits as visit_services
+from fleet.web.day_pages import day_to_show, key_of, said
 from fleet.web.forms_testing import VisitForm
+from fleet.web.forms_visits import CallOffForm, SupplyForm
+from fleet.web.lists import tests_table, visits_table
 from fleet.web.paging import page_of
+from patterns.draw.passes import finding_words, letter
 
 # What stays the same from test to test on one field; the weather is entered anew each time.
 CARRIED = (
@@ -40,12 +47,20 @@ CARRIED = (
 @login_required
 @require_safe
 def visits(request: HttpRequest) -> HttpResponse:
-    """Visits: those of today first, then the coming ones, then the past."""
+    """Visits: those of today first, then the coming ones, then the past.
+
+    An operator reads before that where they are signed up, and what is open for sign-up.
+    """
     today = timezone.localdate()
     seen = visits_of(request.user)
-    now = seen.filter(starts_on__lte=today, ends_on__gte=today).order_by("starts_on", "id")
-    coming = seen.filter(starts_on__gt=today).order_by("starts_on", "id")
+    if export := tables.answer(request, lambda: visits_table(seen)):
+        return export
+    now = list(seen.filter(starts_on__lte=today, ends_on__gte=today).order_by("starts_on", "id"))
+    coming = list(seen.filter(starts_on__gt=today).order_by("starts_on", "id"))
     past = seen.filter(ends_on__lt=today).order_by("-starts_on", "-id")
+    left = places_left([*now, *coming])
+    for one in (*now, *coming):
+        one.left = left.get(one.pk)
     context = {
         "now": now,
         "coming": coming,
@@ -53,22 +68,86 @@ def visits(request: HttpRequest) -> HttpResponse:
         "may_plan": rules.may_plan_visits(request.user),
         "section": "visits",
     }
+    if not request.user.sees_everyone:
+        context |= _for_operator(request.user, now, coming)
     return render(request, "fleet/visits.html", context)
+
+
+def _for_operator(person: Person, now: list[Visit], coming: list[Visit]) -> dict[str, Any]:
+    """What is theirs comes first: each visit stands in one list only."""
+    held = (SignUpState.PLACED, SignUpState.WAITING)
+    keys = [one.pk for one in (*now, *coming)]
+    mine = turns(sign_ups_of(person).filter(visit__in=keys, state__in=held))
+    open_ones = [one for one in (*now, *coming) if not why_closed(one)]
+    shown = {turn.sign_up.visit_id for turn in mine} | {one.pk for one in open_ones}
+    return {
+        "mine": mine,
+        "open_ones": open_ones,
+        "now": [one for one in now if one.pk not in shown],
+        "coming": [one for one in coming if one.pk not in shown],
+        "may_sign_up": rules.may_sign_up(person),
+    }
 
 
 @login_required
 @require_safe
 def visit(request: HttpRequest, visit_id: Any) -> HttpResponse:
-    """Show the day sheet: the tests of a visit in their order, and what each waits for."""
+    """Show the day of a visit.
+
+    Staff and analysts: the running order, the next aircraft first. An operator: their places, and
+    how far their tests are.
+    """
     found = get_object_or_404(visits_of(request.user), pk=visit_id)
+    by = request.user
+    if export := tables.answer(
+        request, lambda: tests_table(found, tests_on(by, found), by.unit_system)
+    ):
+        return export
     context = {
         "visit": found,
-        "rows": tests_on(request.user, found),
-        "may_test": rules.may_test(request.user),
-        "may_plan": rules.may_plan_visits(request.user),
+        "said": said(request),
+        "may_test": rules.may_test(by),
+        "may_plan": rules.may_plan_visits(by),
+        "may_run": rules.may_run_day(by),
+        "may_note_gifts": rules.may_manage_season(by),
+        "may_sign_up": rules.may_sign_up(by) and (by.sees_everyone or not why_closed(found)),
+        "left": places_left([found]).get(found.pk),
         "section": "visits",
     }
+    if by.sees_everyone:
+        context |= _day(request, found)
+    else:
+        context |= {
+            "rows": tests_on(by, found),
+            "mine": turns(sign_ups_of(by).filter(visit=found)),
+            "closed": why_closed(found),
+        }
     return render(request, "fleet/visit.html", context)
+
+
+def _day(request: HttpRequest, found: Visit) -> dict[str, Any]:
+    """What the page of a day shows to staff and analysts."""
+    by = request.user
+    order = running_order(by, found, day_to_show(found, request.GET.get("day")))
+    keys = [line.sign_up.pk for line in order.to_fly]
+    supplies = list(supplies_of(by).filter(visit=found))
+    given = list(gifts_of(by).filter(visit=found))
+    return {
+        "order": order,
+        "rows": order.tests,
+        # Each with the one above and the one below: "up" and "down" move one before the other.
+        "to_fly": list(zip(order.to_fly, [None, *keys], [*keys[1:], None], strict=False)),
+        "findings": [
+            {"letter": letter(index), "words": finding_words(zone, by.unit_system, passes)}
+            for passes in [order.finding_passes]
+            for index, zone in enumerate(order.findings)
+        ],
+        "supplies": supplies,
+        "supply_sums": supply_sums(supplies),
+        "gifts": given,
+        "supply_form": SupplyForm(system=by.unit_system),
+        "call_off_form": CallOffForm(system=by.unit_system),
+    }
 
 
 @login_required
@@ -80,6 +159,7 @@ def visit_new(request: HttpRequest) -> HttpResponse:
     if by.is_analyst:
         first["analyst"] = by
     form = _visit_form(request, {**first, "host": request.GET.get("operator")})
+    del form.fields["let_wait"]  # nobody has a place yet
     if form.carries_out(lambda: visit_services.plan_visit(by=by, **form.cleaned_data)):
         return redirect("visit", form.outcome.pk)
     return render(request, "fleet/visit_form.html", {"form": form, "section": "visits"})
@@ -99,10 +179,13 @@ def visit_edit(request: HttpRequest, visit_id: Any) -> HttpResponse:
 
 
 def _visit_form(request: HttpRequest, initial: dict[str, Any]) -> VisitForm:
+    # Who left is not offered any more, but stays where it stands.
+    kept = getattr(initial.get("host"), "pk", None)
+    operators = operators_of(request.user).filter(Q(left_on__isnull=True) | Q(pk=kept))
     return VisitForm(
         request.POST or None,
         initial=initial,
-        operators=operators_of(request.user),
+        operators=operators,
         analysts=Person.objects.filter(role=Role.ANALYST, is_active=True),
         system=request.user.unit_system,
     )
@@ -116,7 +199,7 @@ def test_new(request: HttpRequest, visit_id: Any) -> HttpResponse:
     by = rules.allow(rules.may_test, request.user)
     errors: list[str] = []
     if request.method == "POST":
-        setup = get_object_or_404(setups_of(by), pk=_key(request.POST.get("setup")))
+        setup = get_object_or_404(setups_of(by), pk=key_of(request.POST.get("setup")))
         try:
             started = test_services.start_test(
                 by=by,
@@ -135,20 +218,12 @@ def test_new(request: HttpRequest, visit_id: Any) -> HttpResponse:
         "visit": found,
         "page": page_of(request, _candidates(by, found, asked)),
         "asked": asked,
-        "days": _days(found),
+        "days": days_of(found),
         "flown_on": min(max(timezone.localdate(), found.starts_on), found.ends_on),
         "errors": errors,
         "section": "visits",
     }
     return render(request, "fleet/test_new.html", context)
-
-
-def _key(given: str | None) -> UUID | None:
-    """A key that cannot be one finds nothing, rather than breaking the page."""
-    try:
-        return UUID(given or "")
-    except ValueError:
-        return None
 
 
 def _flown_on(request: HttpRequest, found: Visit) -> datetime.date:
@@ -158,14 +233,9 @@ def _flown_on(request: HttpRequest, found: Visit) -> datetime.date:
         return found.starts_on
 
 
-def _days(found: Visit) -> list[datetime.date]:
-    length = min((found.ends_on - found.starts_on).days, 30)
-    return [found.starts_on + datetime.timedelta(days=day) for day in range(length + 1)]
-
-
 def _candidates(person: Person, found: Visit, asked: str) -> list[Any]:
     """Aircraft in service with the set-up in force for each purpose, as searched for."""
-    fleet = aircraft_of(person).filter(retired_on__isnull=True)
+    fleet = aircraft_of(person).filter(retired_on__isnull=True, operator__left_on__isnull=True)
     if found.host_id is not None:
         fleet = fleet.filter(operator=found.host_id)
     rows = standings(person, aircraft=fleet)

@@ -15,17 +15,18 @@ from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import label, maximum_filter
+from scipy.ndimage import label
 from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
 
 from patterns.cards._rim import Boxes
-from patterns.cards._runs import Floats, Moments, Places, Runs, pairs_between
-from patterns.cards._shelf import Bools, Rim, Shelf, Singles, rim_places, shelve
+from patterns.cards._runs import Floats, Moments, Places, Runs, least_of, pairs_between
+from patterns.cards._shelf import Bools, Rim, Shelf, Squares, rim_places, shelve
 
 # Own definitions, set on drawn cards.
 _NECK: Final = 0.95
 _LEAST_RADIUS_PX: Final = 1.4
+_LEAST_DEPTH2: Final = 2
 _MOST_PEAKS: Final = 48
 _MOST_CIRCLES: Final = 64
 _SAMPLES: Final = 9
@@ -42,6 +43,14 @@ _FEWEST_TO_FIT: Final = 8
 _LEAST_RIM: Final = 0.08
 # RMS distance of the rim from the circles against that from one ellipse.
 _CLOSER: Final = 0.65
+# As far off as a place of the rim with no circle counts.
+_FAR_PX: Final = 1e3
+# More than what is lost in sums and products of places.
+_HAIR_PX: Final = 0.01
+
+
+Pairs = tuple[Places, Places]
+"""Runs and circles that belong together, (P,) and (P,)."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -80,33 +89,33 @@ class Circles:
         )
 
 
-def find_circles(
-    runs: Runs, start: Floats, end: Floats, boxes: Boxes, whole: Moments, candidate: Bools
-) -> Circles:
+def find_circles(runs: Runs, start: Floats, end: Floats, boxes: Boxes, whole: Moments) -> Circles:
     """Find the circles of the stains in some regions.
 
     Parameters
     ----------
-    runs : of the mask.
+    runs : of the regions.
     start, end : (R,) sub-pixel ends of the runs. [px]
     boxes, whole : boxes and moments of the K regions.
-    candidate : (K,) regions to look at.
 
     Returns
     -------
     Circles
     """
-    chosen = np.flatnonzero(candidate)
-    if chosen.size == 0:
+    if runs.regions == 0:
         none = np.empty(0)
         return Circles(np.empty(0, dtype=np.intp), none, none, none)
-    shelf = shelve(runs, boxes, candidate, chosen)
+    shelf = shelve(runs, boxes)
     rim = rim_places(runs, start, end, shelf)
     circles = _inscribed(shelf)
-    circles = _fitted(circles, rim, runs.regions)
-    more = _standing_out(circles, rim, runs, shelf)
-    if more.region.size:
-        circles = _fitted(circles.joined(more), rim, runs.regions, least_rim=_LEAST_RIM)
+    circles, _ = _fitted(circles, rim)
+    circles = circles.joined(_standing_out(circles, rim, runs, shelf))
+    several = circles.many(runs.regions)[0] > 1
+    circles, rim = circles.kept(several[circles.region]), rim.kept(several[rim.region])
+    fitted, own = _fitted(circles, rim)
+    # A circle between others, which only touches the corners where they meet, has no rim; a whole
+    # one has two places a row.
+    circles = fitted.kept(own >= _LEAST_RIM * 4.0 * circles.radius)
     # More than that in one heap cannot be told apart, and would take ever longer.
     circles = circles.kept(circles.many(runs.regions)[0][circles.region] <= _MOST_CIRCLES)
     return circles.kept(_explained(circles, rim, whole)[circles.region])
@@ -114,9 +123,9 @@ def find_circles(
 
 def _inscribed(shelf: Shelf) -> Circles:
     """One circle for every stain with a peak of its own."""
-    y, x, peak_region = _peaks(shelf.depth, shelf.owner)
-    stain = _same_stain(shelf.depth, y, x, peak_region)
-    reach = shelf.depth[y, x]
+    y, x, peak_region = _peaks(shelf.depth2, shelf.owner)
+    stain = _same_stain(shelf.depth2, y, x, peak_region)
+    reach = np.sqrt(shelf.depth2[y, x].astype(np.float64))
     # The deepest peak stands for its stain.
     order = np.lexsort((-reach, stain, peak_region))
     first = np.ones(order.size, dtype=np.bool_)
@@ -127,32 +136,44 @@ def _inscribed(shelf: Shelf) -> Circles:
         region,
         (x[best] - shelf.shift_x[region]).astype(np.float64),
         (y[best] - shelf.shift_y[region]).astype(np.float64),
-        reach[best].astype(np.float64) + _PEAK_TO_RIM_PX,
+        reach[best] + _PEAK_TO_RIM_PX,
     )
 
 
-def _peaks(depth: Singles, owner: NDArray[np.int32]) -> tuple[Places, Places, Places]:
+def _peaks(depth2: Squares, owner: NDArray[np.int32]) -> tuple[Places, Places, Places]:
     """Places where the distance to the paper peaks, the deepest of each region; by region."""
-    top = (depth >= _LEAST_RADIUS_PX) & (depth == maximum_filter(depth, 3))
-    y, x = np.nonzero(top)
+    flat, width = depth2.ravel(), depth2.shape[1]
+    # The picture is framed with paper: neighbours may be counted on around the ends of lines.
+    inner = flat[width + 1 : -width - 1]
+    top = inner >= _LEAST_DEPTH2
+    for off in (1, width - 1, width, width + 1):
+        top &= inner >= flat[width + 1 - off : -width - 1 - off]
+        top &= inner >= flat[width + 1 + off : flat.size - width - 1 + off]
+    y, x = np.divmod(np.flatnonzero(top) + width + 1, width)
     region = owner[y, x].astype(np.intp)
-    order = np.lexsort((-depth[y, x], region))
+    order = np.lexsort((-depth2[y, x].astype(np.int32), region))
     y, x, region = y[order], x[order], region[order]
     first = np.searchsorted(region, region, side="left")
     kept = np.arange(region.size) - first < _MOST_PEAKS
     return y[kept], x[kept], region[kept]
 
 
-def _same_stain(depth: Singles, y: Places, x: Places, region: Places) -> Places:
+def _same_stain(depth2: Squares, y: Places, x: Places, region: Places) -> Places:
     """Number the peaks by stain: peaks without a neck between them are one stain."""
     behind = np.arange(region.size) + 1
     one, other = pairs_between(behind, np.searchsorted(region, region, side="right"))
     share = np.arange(1, _SAMPLES + 1) / (_SAMPLES + 1.0)
-    between_y = np.rint(y[one, None] + (y[other] - y[one])[:, None] * share).astype(np.intp)
-    between_x = np.rint(x[one, None] + (x[other] - x[one])[:, None] * share).astype(np.intp)
-    neck = depth[between_y, between_x].min(axis=1)
-    lesser = np.minimum(depth[y[one], x[one]], depth[y[other], x[other]])
-    joined = neck >= _NECK * lesser
+    # Where the line passes just between two pixels it looks at both: neither where a region lies on
+    # the shelf, nor at which end the line begins may decide between them.
+    off_y = (y[other] - y[one])[:, None] * share
+    off_x = (x[other] - x[one])[:, None] * share
+    neck2 = np.full(one.size, np.iinfo(depth2.dtype).max, dtype=depth2.dtype)
+    for aside in (-_HAIR_PX, _HAIR_PX):
+        between_y = y[one, None] + np.rint(off_y + aside).astype(np.intp)
+        between_x = x[one, None] + np.rint(off_x + aside).astype(np.intp)
+        np.minimum(neck2, depth2[between_y, between_x].min(axis=1), out=neck2)
+    lesser2 = np.minimum(depth2[y[one], x[one]], depth2[y[other], x[other]])
+    joined = neck2 >= _NECK**2 * lesser2
     graph = coo_array(
         (np.ones(int(joined.sum()), dtype=np.int8), (one[joined], other[joined])),
         shape=(region.size, region.size),
@@ -161,38 +182,56 @@ def _same_stain(depth: Singles, y: Places, x: Places, region: Places) -> Places:
     return stain.astype(np.intp)
 
 
-def _own_rim(circles: Circles, rim: Rim, regions: int) -> tuple[Places, Places]:
-    """Places of the rim that lie on a circle, and on no other more closely; that circle."""
-    many, offset = circles.many(regions)
-    place, circle = pairs_between(offset[rim.region], offset[rim.region] + many[rim.region])
-    off = np.abs(
-        np.hypot(rim.x[place] - circles.x[circle], rim.y[place] - circles.y[circle])
-        - circles.radius[circle]
-    )
-    least = np.full(rim.x.size, _ON_RIM_PX)
-    np.minimum.at(least, place, off)
-    own = (off <= least[place]) & (off < _ON_RIM_PX)
-    return place[own], circle[own]
+def _reached(circles: Circles, rim: Rim, beyond_px: float) -> Pairs:
+    """Runs that each circle of their region, made larger by so much, reaches; by the circle."""
+    # One number for region and row, in order as the runs are.
+    step = float(rim.y.max()) + 1.0 if rim.y.size else 1.0
+    key = rim.region * step + rim.y
+    reach = circles.radius + beyond_px + _HAIR_PX
+    home = circles.region * step
+    low = np.searchsorted(key, home + np.maximum(circles.y - reach, 0.0), side="left")
+    high = np.searchsorted(key, home + np.minimum(circles.y + reach, step - 1.0), side="right")
+    circle, run = pairs_between(low, high)
+    return run, circle
 
 
-def _fitted(circles: Circles, rim: Rim, regions: int, least_rim: float = 0.0) -> Circles:
-    """Fit each circle to the rim that is its own, without those that have too little of it.
+def _off_circles(circles: Circles, rim: Rim, pairs: Pairs) -> Floats:
+    """How far beyond the circle of its pair both ends of each run lie, (2, P). [px]"""
+    run, circle = pairs
+    v = rim.y[run] - circles.y[circle]
+    off = rim.x[:, run]
+    off -= circles.x[circle]
+    off *= off
+    off += v * v
+    np.sqrt(off, out=off)
+    off -= circles.radius[circle]
+    return off
 
-    A circle between others, which only touches the corners where they meet, has no rim.
-    """
-    place, circle = _own_rim(circles, rim, regions)
-    x, y, radius, _, count = _fit(rim.x[place], rim.y[place], circle, circles.region.size)
+
+def _fitted(circles: Circles, rim: Rim) -> tuple[Circles, Places]:
+    """Fit each circle to the rim that is its own; and how many places that are."""
+    run, circle = _reached(circles, rim, _ON_RIM_PX)
+    off = np.abs(_off_circles(circles, rim, (run, circle)))
+    near = [np.flatnonzero(end < _ON_RIM_PX) for end in off]
+    # A place is the own of the circle that it lies on most closely.
+    for end, close in enumerate(near):
+        least = np.full(rim.y.size, _ON_RIM_PX)
+        np.minimum.at(least, run[close], off[end][close])
+        near[end] = close[off[end][close] <= least[run[close]]]
+    place = np.concatenate([run[close] for close in near])
+    x = np.concatenate([rim.x[end][run[close]] for end, close in enumerate(near)])
+    group = np.concatenate([circle[close] for close in near])
+    x, y, radius, _, count = _fit(x, rim.y[place], group, circles.region.size)
     room = 0.2 * circles.radius + 0.5
     good = (count >= _FEWEST_TO_FIT) & (np.abs(radius - circles.radius) < room)
     good &= np.hypot(x - circles.x, y - circles.y) < room
-    # A whole circle has two places a row.
-    has_rim = count >= least_rim * 4.0 * circles.radius
-    return Circles(
+    fitted = Circles(
         circles.region,
         np.where(good, x, circles.x),
         np.where(good, y, circles.y),
         np.where(good, radius, circles.radius),
-    ).kept(np.asarray(has_rim, dtype=np.bool_))
+    )
+    return fitted, count
 
 
 def _fit(
@@ -217,7 +256,8 @@ def _fit(
     centre_u = np.where(usable, (right_u * vv - right_v * uv) / determinant, 0.0)
     centre_v = np.where(usable, (right_v * uu - right_u * uv) / determinant, 0.0)
     radius = np.sqrt(centre_u**2 + centre_v**2 + (uu + vv) / safe)
-    off = np.hypot(u - centre_u[group], v - centre_v[group]) - radius[group]
+    u, v = u - centre_u[group], v - centre_v[group]
+    off = np.sqrt(u * u + v * v) - radius[group]
     rms = np.where(usable, np.sqrt(total(off * off) / safe), np.inf)
     return mean_x + centre_u, mean_y + centre_v, radius, rms, count
 
@@ -228,32 +268,34 @@ def _explained(circles: Circles, rim: Rim, whole: Moments) -> Bools:
     Drops that come in at a slant leave ellipses, and no number of circles makes those stains two.
     """
     regions = whole.area.size
-    many, offset = circles.many(regions)
-    place, circle = pairs_between(offset[rim.region], offset[rim.region] + many[rim.region])
-    off = np.hypot(rim.x[place] - circles.x[circle], rim.y[place] - circles.y[circle])
-    to_circle = np.full(rim.x.size, np.inf)
-    np.minimum.at(to_circle, place, np.abs(off - circles.radius[circle]))
+    low = np.searchsorted(rim.region, circles.region, side="left")
+    circle, run = pairs_between(low, np.searchsorted(rim.region, circles.region, side="right"))
+    off = _off_circles(circles, rim, (run, circle))
+    to_circle2 = np.full(rim.x.shape, _FAR_PX**2)
+    for end in (0, 1):
+        np.minimum.at(to_circle2[end], run, off[end] * off[end])
     u, v = rim.x - whole.centre[rim.region, 0], rim.y - whole.centre[rim.region, 1]
     xx, yy, xy = (one[rim.region] for one in (whole.xx, whole.yy, whole.xy))
     square = (yy * u * u - 2.0 * xy * u * v + xx * v * v) / np.maximum(xx * yy - xy * xy, 1e-9)
     # The rim of a filled ellipse lies two standard deviations off its middle.
-    to_ellipse = np.hypot(u, v) * np.abs(1.0 - 2.0 / np.sqrt(np.maximum(square, 1e-9)))
-    to_circle = np.minimum(to_circle, 1e3)
-    of_circles = np.bincount(rim.region, weights=to_circle**2, minlength=regions)
-    of_ellipse = np.bincount(rim.region, weights=to_ellipse**2, minlength=regions)
+    to_ellipse2 = (u * u + v * v) * (1.0 - 2.0 / np.sqrt(np.maximum(square, 1e-9))) ** 2
+    region = np.concatenate([rim.region, rim.region])
+    of_circles = np.bincount(region, weights=to_circle2.ravel(), minlength=regions)
+    of_ellipse = np.bincount(region, weights=to_ellipse2.ravel(), minlength=regions)
     return np.asarray(of_circles < _CLOSER**2 * of_ellipse, dtype=np.bool_)
 
 
 def _standing_out(circles: Circles, rim: Rim, runs: Runs, shelf: Shelf) -> Circles:
     """Circles through the arcs that stand out beyond the circles known so far."""
-    out, found = label(_beyond(circles, runs, shelf), structure=np.ones((3, 3)))
-    piece = out[rim.pixel_y, rim.pixel_x]
-    on = np.flatnonzero(piece > 0)
-    group = piece[on].astype(np.intp)
-    x, y, radius, rms, count = _fit(rim.x[on], rim.y[on], group, int(found) + 1)
+    out, found = label(_beyond(circles, rim, runs, shelf), structure=np.ones((3, 3)))
+    piece = out.ravel()[rim.pixel].ravel()
+    end, run = np.divmod(np.flatnonzero(piece), rim.y.size)
+    group = piece[piece > 0].astype(np.intp)
+    some = Rim(rim.x[end, run][None], rim.y[run], rim.region[run], rim.pixel[end, run][None])
+    x, y, radius, rms, count = _fit(some.x[0], some.y, group, int(found) + 1)
     region = np.zeros(int(found) + 1, dtype=np.intp)
-    region[group] = rim.region[on]
-    farthest, host = _farthest(circles, rim, on, group, int(found) + 1, runs.regions)
+    region[group] = some.region
+    farthest, host = _farthest(circles, some, group, int(found) + 1, runs.regions)
     good = (count >= _FEWEST_POINTS) & (rms < _WORST_FIT_PX) & (radius >= _LEAST_RADIUS_PX)
     good &= farthest >= np.maximum(_LEAST_OUT_PX, _LEAST_OUT * host)
     good &= radius < 1.5 * host
@@ -265,12 +307,9 @@ def _standing_out(circles: Circles, rim: Rim, runs: Runs, shelf: Shelf) -> Circl
     return Circles(more.region[order], more.x[order], more.y[order], more.radius[order])
 
 
-def _beyond(circles: Circles, runs: Runs, shelf: Shelf) -> Bools:
+def _beyond(circles: Circles, rim: Rim, runs: Runs, shelf: Shelf) -> Bools:
     """Pixels of the shelf that lie in no circle, not even one a little larger."""
-    many, offset = circles.many(runs.regions)
-    region = runs.region[shelf.run]
-    which, circle = pairs_between(offset[region], offset[region] + many[region])
-    run = shelf.run[which]
+    run, circle = _reached(circles, rim, _SLACK_PX)
     square = (circles.radius[circle] + _SLACK_PX) ** 2 - (runs.row[run] - circles.y[circle]) ** 2
     meets = square > 0.0
     run, circle, half = run[meets], circle[meets], np.sqrt(square[meets])
@@ -278,27 +317,25 @@ def _beyond(circles: Circles, runs: Runs, shelf: Shelf) -> Bools:
     high = np.minimum(np.floor(circles.x[circle] + half).astype(np.intp) + 1, runs.after[run])
     home = runs.region[run]
     begin = (runs.row[run] + shelf.shift_y[home]) * shelf.mask.shape[1] + shelf.shift_x[home]
-    _, pixel = pairs_between(begin + low, begin + high)
+    length = np.maximum(high - low, 0)
+    ends = np.cumsum(length)
+    pixel = np.repeat(begin + low - ends + length, length)
+    pixel += np.arange(pixel.size)
     left = shelf.mask.copy()
     left.ravel()[pixel] = False
     return left
 
 
 def _farthest(
-    circles: Circles, rim: Rim, on: Places, group: Places, groups: int, regions: int
+    circles: Circles, some: Rim, group: Places, groups: int, regions: int
 ) -> tuple[Floats, Floats]:
     """How far each group reaches beyond the circles [px]; radius of the largest in its region."""
     many, offset = circles.many(regions)
-    home = rim.region[on]
-    place, circle = pairs_between(offset[home], offset[home] + many[home])
-    beyond = (
-        np.hypot(rim.x[on][place] - circles.x[circle], rim.y[on][place] - circles.y[circle])
-        - circles.radius[circle]
-    )
-    least = np.full(on.size, np.inf)
-    np.minimum.at(least, place, beyond)
+    place, circle = pairs_between(offset[some.region], (offset + many)[some.region])
+    beyond = _off_circles(circles, some, (place, circle))[0]
+    least = least_of(beyond, place, group.size, 0.0)
     farthest, host = np.zeros(groups), np.zeros(groups)
-    np.maximum.at(farthest, group, np.where(np.isfinite(least), least, 0.0))
+    np.maximum.at(farthest, group, least)
     np.maximum.at(host, group[place], circles.radius[circle])
     return farthest, host
 
@@ -307,9 +344,10 @@ def _within(circles: Circles, shelf: Shelf) -> Bools:
     """Which circles lie within their region but for a pixel at the rim."""
     turn = np.arange(16) * (np.pi / 8.0)
     reach = np.maximum(circles.radius - 1.3, 0.0)[:, None]
-    x = circles.x[:, None] + reach * np.cos(turn) + shelf.shift_x[circles.region][:, None]
-    y = circles.y[:, None] + reach * np.sin(turn) + shelf.shift_y[circles.region][:, None]
-    column, row = np.rint(x).astype(np.intp), np.rint(y).astype(np.intp)
+    x = np.rint(circles.x[:, None] + reach * np.cos(turn)).astype(np.intp)
+    y = np.rint(circles.y[:, None] + reach * np.sin(turn)).astype(np.intp)
+    column = x + shelf.shift_x[circles.region][:, None]
+    row = y + shelf.shift_y[circles.region][:, None]
     rows, columns = shelf.mask.shape
     inside = (column >= 0) & (row >= 0) & (column < columns) & (row < rows)
     column, row = np.clip(column, 0, columns - 1), np.clip(row, 0, rows - 1)

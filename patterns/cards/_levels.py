@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import Final
 
@@ -48,46 +49,65 @@ class Levels:
 def best_channel(pixels: Bytes) -> tuple[int, Levels]:
     """Choose the channel in which paper and ink lie furthest apart for the scatter."""
     lines = pixels[:: max(1, pixels.shape[0] // _SAMPLE_LINES)]
-    found = [
-        _levels(_flattened(np.ascontiguousarray(lines[..., index])))
-        for index in range(lines.shape[2])
-    ]
+    found = [_levels(plane) for plane in _flattened(np.moveaxis(lines, 2, 0))]
     best = max(range(len(found)), key=lambda index: found[index].merit)
     return best, found[best]
 
 
-def _flattened(lines: Bytes) -> Bytes:
-    """Take uneven light out of some full lines: paper comes to the commonest of its levels."""
-    level = _tile_quantile(lines, _LINES_A_TILE, TILE_PX, 0.8)
-    middle = float(np.median(level))
+def middle_of(levels: Bytes) -> float:
+    """Median of some grey levels (K,), one at least."""
+    up_to = np.cumsum(np.bincount(levels, minlength=_LEVELS))
+    half = [(levels.size - 1) // 2, levels.size // 2]
+    return float(np.searchsorted(up_to, half, side="right").sum()) / 2.0
+
+
+def _flattened(planes: Bytes) -> Bytes:
+    """Take uneven light out of some full lines: paper comes to the commonest of its levels.
+
+    Parameters
+    ----------
+    planes : (channels, lines, N) uint8.
+    """
+    channels, rows, columns = planes.shape
+    bands = -(-rows // _LINES_A_TILE)
+    whole = np.zeros((channels, bands, _LINES_A_TILE, columns), dtype=np.uint8)
+    whole.reshape(channels, -1, columns)[:, :rows] = planes
+    level = _tile_quantiles(whole, rows, 0.8)
+    middle = np.median(level, axis=(1, 2), keepdims=True)
     # A clip or a lid is no shading.
     level = np.where(level < 0.6 * middle, middle, np.maximum(level, 1.0))
-    flat = np.empty_like(lines)
-    for band, gains in enumerate((middle / level).astype(np.float32)):
-        rows = slice(band * _LINES_A_TILE, (band + 1) * _LINES_A_TILE)
-        gain = np.repeat(gains, TILE_PX)[: lines.shape[1]]
-        flat[rows] = np.minimum(lines[rows] * gain + np.float32(0.5), 255)
-    return flat
+    gain = np.repeat((middle / level).astype(np.float32), TILE_PX, axis=2)[..., :columns]
+    flat = whole.astype(np.float32)
+    flat *= gain[:, :, None]
+    flat += np.float32(0.5)
+    whole[...] = np.minimum(flat.astype(np.uint16), 255)
+    return whole.reshape(channels, -1, columns)[:, :rows]
 
 
-def _tiles(plane: Bytes, height: int, width: int) -> tuple[Bytes, NDArray[np.intp]]:
-    """Sort the pixels of every tile: (down, along, P), the tile's own at the end; how many."""
-    rows, columns = plane.shape
-    down, along = -(-rows // height), -(-columns // width)
-    padded = np.zeros((down * height, along * width), dtype=np.uint8)
-    padded[:rows, :columns] = plane
-    tiles = padded.reshape(down, height, along, width).swapaxes(1, 2).reshape(down, along, -1)
-    tiles.sort(axis=2)
-    full_down = np.minimum(height, rows - height * np.arange(down))
-    full_along = np.minimum(width, columns - width * np.arange(along))
-    return tiles, np.outer(full_down, full_along)
+def _tile_quantiles(whole: Bytes, rows: int, quantile: float) -> Floats:
+    """Level under which a share of each tile's pixels lies: (channels, bands, tiles along).
 
-
-def _tile_quantile(lines: Bytes, height: int, width: int, quantile: float) -> Floats:
-    """Level under which a share of each tile's pixels lies."""
-    tiles, own = _tiles(lines[:, ::SAMPLE_STEP], height, width // SAMPLE_STEP)
-    place = tiles.shape[2] - 1 - ((1.0 - quantile) * own).astype(np.intp)
-    return np.take_along_axis(tiles, place[..., None], axis=2)[..., 0].astype(np.float64)
+    Parameters
+    ----------
+    whole : (channels, bands, lines a band, N) uint8, 0 in the lines from `rows` on.
+    """
+    channels, bands, high, columns = whole.shape
+    wide = TILE_PX // SAMPLE_STEP
+    thin = whole[..., ::SAMPLE_STEP]
+    along = -(-columns // TILE_PX)
+    # In singles, as these are sorted fastest.
+    padded = np.zeros((channels, bands, high, along * wide), dtype=np.float32)
+    padded[..., : thin.shape[-1]] = thin
+    tiles = padded.reshape(channels, bands, high, along, wide).swapaxes(2, 3)
+    tiles = tiles.reshape(channels, bands, along, -1)
+    full_down = np.minimum(high, rows - high * np.arange(bands))
+    full_along = np.minimum(wide, thin.shape[-1] - wide * np.arange(along))
+    # What was filled in with 0 comes first; the tile's own pixels stand at the end.
+    own = np.outer(full_down, full_along)
+    place = tiles.shape[-1] - 1 - ((1.0 - quantile) * own).astype(np.intp)
+    tiles.sort(axis=-1)
+    level = np.take_along_axis(tiles, place[None, ..., None], axis=-1)
+    return level[..., 0].astype(np.float64)
 
 
 def _levels(lines: Bytes) -> Levels:
@@ -95,25 +115,40 @@ def _levels(lines: Bytes) -> Levels:
     histogram = np.bincount(lines[:, ::SAMPLE_STEP].ravel(), minlength=_LEVELS)
     paper, scatter = _paper_of(histogram)
     ink = paper - 2.0 * max(_CLEAR_SCATTERS * scatter, _CLEAR_SHARE * paper)
+    dark = _Dark(lines)
     stained = 0
     for _ in range(6):
-        inside = _inside(lines, (paper + ink) / 2.0)
+        inside = dark.inside((paper + ink) / 2.0)
         stained = inside.size
         if stained < FEW_INSIDE:
             break
-        moved = float(np.median(inside))
+        moved = middle_of(inside)
         if abs(moved - ink) < 0.5:
             break
         ink = moved
     return Levels(paper, scatter, float(np.clip(ink, 0.0, paper)), stained)
 
 
-def _inside(lines: Bytes, cut: float) -> Bytes:
-    """Pixels darker than a cut, those off the rim where there are enough of them."""
-    dark = lines < cut
-    inside = dark[:, 2:-2] & dark[:, :-4] & dark[:, 4:]
-    found = lines[:, 2:-2][inside]
-    return found if found.size >= 4 * FEW_INSIDE else lines[dark]
+class _Dark:
+    """Pixels of some lines that are darker than a cut, off the rim."""
+
+    def __init__(self, lines: Bytes) -> None:
+        self._lines = lines
+        # A pixel is off the rim where the second one to each side is dark as well.
+        self._lightest = np.maximum(lines[:, 2:-2], lines[:, :-4])
+        np.maximum(self._lightest, lines[:, 4:], out=self._lightest)
+        self._reach = -1
+
+    def inside(self, cut: float) -> Bytes:
+        """Those darker than a cut; those on the rim, too, where there are few others."""
+        # Pixels are whole numbers: darker than the cut is the same as below the next whole number.
+        below = max(math.ceil(cut), 0)
+        if below > self._reach:
+            self._reach = below
+            chosen = self._lightest < below
+            self._own, self._around = self._lines[:, 2:-2][chosen], self._lightest[chosen]
+        found: Bytes = self._own[self._around < below]
+        return found if found.size >= 4 * FEW_INSIDE else self._lines[self._lines < below]
 
 
 def _paper_of(histogram: NDArray[np.intp]) -> tuple[float, float]:
@@ -153,11 +188,13 @@ def paper_level_of(channel: Bytes, levels: Levels) -> Floats:
     # From far down, so that the scatter of uneven light is in, to close to the paper, so that
     # the pale rims of stains are out.
     level, reach = tiles.max(axis=2).astype(np.float64), levels.contrast / 2.0
+    grey = tiles.astype(np.float32)
     for _ in range(3):
         cut = np.clip(np.ceil(level - reach), 1, 255).astype(np.uint8)
-        is_paper = tiles >= cut[..., None]
-        count = np.count_nonzero(is_paper, axis=2)
-        total = (tiles * is_paper).sum(axis=2, dtype=np.uint32)
+        is_paper = (tiles >= cut[..., None]).astype(np.float32)
+        # Whole numbers far below 2²⁴: exact in singles.
+        count = is_paper.sum(axis=2).astype(np.intp)
+        total = np.einsum("ijp,ijp->ij", grey, is_paper)
         level, reach = total / np.maximum(count, 1), 3.0 * levels.scatter + 1.0
     return _mended(level, count, levels)
 

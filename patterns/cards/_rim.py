@@ -10,15 +10,15 @@ alone: their whole missing light, which blur spreads but does not lessen, gives 
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
+from itertools import pairwise
 from typing import Final
 
 import numpy as np
-from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
 from patterns.cards._runs import Floats, Places, Runs
-from patterns.cards.separate import Separation
+from patterns.cards.separate import Bytes, Separation
 
 # A run must be this long for its middle to show the ink of the stain without the rim.
 _PLATEAU_PX: Final = 8
@@ -39,6 +39,10 @@ class Boxes:
     left: Places
     bottom: Places
     right: Places
+
+    def of(self, chosen: NDArray[np.bool_]) -> Boxes:
+        """Those of chosen regions."""
+        return Boxes(*(getattr(self, one.name)[chosen] for one in fields(self)))
 
     @property
     def height(self) -> Places:
@@ -81,22 +85,19 @@ def rim_of(separation: Separation, runs: Runs, ink: Floats) -> tuple[Floats, Flo
     _, left, _, right = separation.valid_px
     level = separation.threshold_percent / 100.0 * ink[runs.region]
     last = runs.after - 1
-    before = _crossing(separation, runs.row, runs.first, np.maximum(runs.first - 1, left), level)
-    behind = _crossing(separation, runs.row, last, np.minimum(runs.after, right - 1), level)
+    outside = np.maximum(runs.first - 1, left), np.minimum(runs.after, right - 1)
+    columns = np.stack([runs.first, outside[0], last, outside[1]])
+    strength = separation.strength_at(runs.row, columns)
     # At the edge of the card the pixel ends the run, not the rim.
-    before = np.where(runs.first <= left, 0.5, before)
-    behind = np.where(runs.after >= right, 0.5, behind)
+    before: Floats = np.where(runs.first <= left, 0.5, _crossing(strength[0], strength[1], level))
+    behind: Floats = np.where(runs.after >= right, 0.5, _crossing(strength[2], strength[3], level))
     return runs.first - before, last + behind
 
 
-def _crossing(
-    separation: Separation, row: Places, inside: Places, outside: Places, level: Floats
-) -> Floats:
+def _crossing(inside: Floats, outside: Floats, level: Floats) -> Floats:
     """How far from the inner pixel towards the outer one the strength passes the level. [px]"""
-    high = separation.strength_at(row, inside)
-    low = separation.strength_at(row, outside)
     # The level of a stain's own ink may lie a little beyond the pair that the mask was cut at.
-    return np.clip((high - level) / np.maximum(high - low, 1e-3), -0.5, 1.5)
+    return np.clip((inside - level) / np.maximum(inside - outside, 1e-3), -0.5, 1.5)
 
 
 def whole_light(separation: Separation, boxes: Boxes, count: Places, ink: Floats) -> Floats:
@@ -136,18 +137,35 @@ def _light_in(
     if not alone.any():
         return np.empty(0), np.zeros(chosen.size, dtype=np.bool_)
     inside = np.flatnonzero(alone)
-    shape = (edge, edge)
-    stained = sliding_window_view(separation.mask, shape)[top[inside], left[inside]]
-    only = np.count_nonzero(stained, axis=(1, 2)) == count[chosen[inside]]
+    # Nothing else is near where the window holds no more than the region.
+    stained = _windows(separation.mask.view(np.uint8), top[inside], left[inside], edge)
+    only = stained.sum(axis=1, dtype=np.uint16) == count[chosen[inside]]
     inside = inside[only]
     alone = np.zeros(chosen.size, dtype=np.bool_)
     alone[inside] = True
-    window = sliding_window_view(separation.channel, shape)[top[inside], left[inside]]
-    total = window.sum(axis=(1, 2), dtype=np.int64)
-    core = window[:, 1:-1, 1:-1].sum(axis=(1, 2), dtype=np.int64)
-    ring = (total - core) / (4 * edge - 4)
+    window = _windows(separation.channel, top[inside], left[inside], edge)
+    frame = np.ones((edge, edge), dtype=np.bool_)
+    frame[1:-1, 1:-1] = False
+    around = (
+        window.take(np.flatnonzero(frame), axis=1).sum(axis=1, dtype=np.uint32).astype(np.int64)
+    )
+    core = window.sum(axis=1, dtype=np.uint32) - around
+    ring = around / (4 * edge - 4)
     missing = ring * (edge - 2) ** 2 - core
     return missing / (np.maximum(ring, 1.0) * (1.0 - separation.ink_share)), alone
+
+
+def _windows(picture: Bytes, top: Places, left: Places, edge: int) -> Bytes:
+    """Square windows of a picture (M, N), which they must lie in: (K, edge²)."""
+    columns = picture.shape[1]
+    flat = np.ascontiguousarray(picture).ravel()
+    # Each line of a window as one value of so many bytes, which are fetched in one go.
+    lines = np.ndarray(
+        (flat.size - edge + 1,), dtype=np.dtype((np.void, edge)), buffer=flat, strides=(1,)
+    )
+    place = (top * columns + left)[:, None] + columns * np.arange(edge)
+    windows: Bytes = lines[place].view(np.uint8)
+    return windows
 
 
 def loss_of(light_area: Floats, half_area: Floats) -> tuple[Floats, float]:
@@ -163,15 +181,20 @@ def loss_of(light_area: Floats, half_area: Floats) -> tuple[Floats, float]:
         straight lines between the classes; a usual value where there are too few. [px²]
     of_large : of stains many pixels wide. [px²]
     """
-    known = np.isfinite(light_area)
+    known = np.flatnonzero(np.isfinite(light_area))
+    known = known[np.argsort(half_area[known], kind="stable")]
     size, loss = half_area[known], light_area[known] - half_area[known]
-    place = np.digitize(size, _CLASSES_PX2)
+    ends = [0, *np.searchsorted(size, _CLASSES_PX2).tolist(), size.size]
     at, found = [], []
-    for index in range(len(_CLASSES_PX2) + 1):
-        here = place == index
-        if np.count_nonzero(here) >= _FEWEST_FOR_BLUR:
-            at.append(float(np.median(size[here])))
-            found.append(min(max(float(np.median(loss[here])), 0.0), _MOST_LOSS_PX2))
+    for first, after in pairwise(ends):
+        if after - first >= _FEWEST_FOR_BLUR:
+            at.append(_middle_of(size[first:after]))
+            found.append(min(max(_middle_of(np.sort(loss[first:after])), 0.0), _MOST_LOSS_PX2))
     if not at:
         return np.full(half_area.size, _USUAL_LOSS_PX2), _USUAL_LOSS_PX2
     return np.interp(half_area, at, found), found[-1]
+
+
+def _middle_of(ranked: Floats) -> float:
+    """Median of some values in order, one at least."""
+    return float(ranked[(ranked.size - 1) // 2] + ranked[ranked.size // 2]) / 2.0

@@ -6,12 +6,10 @@ over the pixels is work on short arrays. Regions touch through edges and corners
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.sparse import coo_array
-from scipy.sparse.csgraph import connected_components
 
 Floats = NDArray[np.float64]
 Places = NDArray[np.intp]
@@ -35,6 +33,18 @@ class Runs:
     region: Places
     regions: int
 
+    def of(self, chosen: NDArray[np.bool_]) -> tuple[Runs, Places]:
+        """Those of chosen regions (K,), region by region, and where they stood.
+
+        The regions are numbered anew in the same order.
+        """
+        kept = np.flatnonzero(chosen[self.region])
+        kept = kept[np.argsort(self.region[kept], kind="stable")]
+        number = np.cumsum(chosen) - 1
+        regions = int(np.count_nonzero(chosen))
+        own = number[self.region[kept]]
+        return Runs(self.row[kept], self.first[kept], self.after[kept], own, regions), kept
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Moments:
@@ -53,15 +63,24 @@ class Moments:
     yy: Floats
     xy: Floats
 
-    def axes(self) -> tuple[Floats, Floats]:
-        """Ellipse of the same moments: (K, 2) length and breadth [px], (K,) angle [°].
+    def of(self, chosen: NDArray[np.bool_] | slice) -> Moments:
+        """Those of chosen regions."""
+        return Moments(*(getattr(self, one.name)[chosen] for one in fields(self)))
+
+    def axes(self) -> Floats:
+        """Length and breadth of the ellipse of the same moments, (K, 2). [px]
 
         A filled ellipse has a variance of a quarter of its half axis squared.
         """
         middle, half = (self.xx + self.yy) / 2.0, (self.xx - self.yy) / 2.0
-        apart = np.hypot(half, self.xy)
-        lengths = 4.0 * np.sqrt(np.stack([middle + apart, np.maximum(middle - apart, 0.0)], 1))
-        return lengths, np.rad2deg(0.5 * np.arctan2(self.xy, half))
+        apart = np.sqrt(half * half + self.xy * self.xy)
+        squares = np.stack([middle + apart, np.maximum(middle - apart, 0.0)], axis=1)
+        return np.asarray(4.0 * np.sqrt(squares), dtype=np.float64)
+
+    def angle(self) -> Floats:
+        """Angle of its long axis, (K,). [°]"""
+        angle: Floats = np.rad2deg(0.5 * np.arctan2(self.xy, (self.xx - self.yy) / 2.0))
+        return angle
 
     def fill(self) -> Floats:
         """Area as a share of the ellipse of the same moments: 1 for a filled ellipse."""
@@ -81,30 +100,81 @@ def find_runs(mask: NDArray[np.bool_]) -> Runs:
     Runs
     """
     rows, columns = mask.shape
-    # Two columns of nothing between rows: runs neither reach over the end of a row, nor touch
-    # corners around it.
-    pitch = columns + 2
-    flat = np.zeros(rows * pitch + 1, dtype=np.bool_)
-    flat[:-1].reshape(rows, pitch)[:, 1:-1] = mask
-    changes = np.flatnonzero(flat[1:] != flat[:-1])
-    first, after = changes[0::2] + 1, changes[1::2] + 1
+    bits = np.packbits(mask, axis=1, bitorder="little")
+    # Two columns of nothing between rows at least: runs neither reach over the end of a row, nor
+    # touch corners around it.
+    width = (columns + 2 + 7) // 8
+    line = np.zeros((rows, width), dtype=np.uint8)
+    line[:, : bits.shape[1]] = bits
+    changes = _changes(line.ravel())
+    first, after = changes[0::2], changes[1::2]
+    pitch = 8 * width
     region, regions = _join(first, after, pitch)
     row = first // pitch
-    return Runs(row, first - row * pitch - 1, after - row * pitch - 1, region, regions)
+    return Runs(row, first - row * pitch, after - row * pitch, region, regions)
+
+
+def _changes(bits: NDArray[np.uint8]) -> Places:
+    """Places at which a row of bits, the lowest of each byte first, differs from the one before."""
+    changed = np.left_shift(bits, np.uint8(1))
+    changed[1:] |= bits[:-1] >> 7
+    changed ^= bits
+    # Few bytes hold a change: only these are looked into.
+    byte = np.flatnonzero(changed != 0)
+    bit = np.flatnonzero(np.unpackbits(changed[byte], bitorder="little").view(np.bool_))
+    places: Places = 8 * byte[bit >> 3] + (bit & 7)
+    return places
 
 
 def _join(first: Places, after: Places, pitch: int) -> tuple[Places, int]:
     """Number the regions: runs of neighbouring rows that overlap or touch corners are one."""
-    if first.size == 0:
-        return first, 0
-    low = np.searchsorted(after, first + pitch, side="left")
-    high = np.searchsorted(first, after + pitch, side="right")
-    upper, lower = pairs_between(low, high)
-    graph = coo_array(
-        (np.ones(upper.size, dtype=np.int8), (upper, lower)), shape=(first.size, first.size)
-    )
-    regions, region = connected_components(graph, directed=False)
-    return region.astype(np.intp), int(regions)
+    upper, lower = _meeting(first, after, pitch)
+    # Each run points to one that it meets in the row above, and so on up to a top.
+    top = np.arange(first.size)
+    top[lower] = upper
+    joint = np.flatnonzero(top[lower] != upper)
+    top = _followed(top)
+    # Where a run meets several above, their tops are one region's.
+    top = _linked(top[upper[joint]], top[lower[joint]], top.size)[top]
+    is_top = top == np.arange(top.size)
+    return (np.cumsum(is_top) - 1)[top], int(np.count_nonzero(is_top))
+
+
+def _meeting(first: Places, after: Places, pitch: int) -> tuple[Places, Places]:
+    """Pairs of runs that overlap or touch corners: the upper one and the lower."""
+    end = after + pitch
+    begin = np.append(first, np.iinfo(np.intp).max)
+    upper = np.arange(first.size)
+    lower = np.searchsorted(after, first + pitch, side="left")
+    pairs = [(upper[:0], lower[:0])]
+    while upper.size:
+        # Most runs meet one below, few a second one.
+        meets = np.flatnonzero(begin[lower] <= end[upper])
+        upper, lower = upper[meets], lower[meets]
+        pairs.append((upper, lower))
+        lower = lower + 1
+    return np.concatenate([one for one, _ in pairs]), np.concatenate([one for _, one in pairs])
+
+
+def _followed(pointer: Places) -> Places:
+    """Where each place leads to in the end; pointers go back or to themselves."""
+    while True:
+        farther = pointer[pointer]
+        if np.array_equal(farther, pointer):
+            return farther
+        pointer = farther
+
+
+def _linked(one: Places, other: Places, places: int) -> Places:
+    """First of all places that each place is linked to, over others, too: (places,)."""
+    leads = np.arange(places)
+    while one.size:
+        one, other = leads[one], leads[other]
+        apart = one != other
+        one, other = one[apart], other[apart]
+        leads[np.maximum(one, other)] = np.minimum(one, other)
+        leads = _followed(leads)
+    return leads
 
 
 def pairs_between(low: Places, high: Places) -> tuple[Places, Places]:
@@ -112,8 +182,18 @@ def pairs_between(low: Places, high: Places) -> tuple[Places, Places]:
     many = np.maximum(high - low, 0)
     ends = np.cumsum(many)
     one = np.repeat(np.arange(low.size), many)
-    other = np.arange(int(ends[-1]) if ends.size else 0) + np.repeat(low - ends + many, many)
+    other = np.repeat(low - ends + many, many)
+    other += np.arange(other.size)
     return one, other
+
+
+def least_of(values: Floats, place: Places, places: int, otherwise: float) -> Floats:
+    """Least value of each place, `otherwise` where there is none; places come in order."""
+    least = np.full(places, otherwise)
+    if place.size:
+        first = np.flatnonzero(np.diff(place, prepend=-1))
+        least[place[first]] = np.minimum.reduceat(values, first)
+    return least
 
 
 def moments(row: Places, start: Floats, end: Floats, region: Places, regions: int) -> Moments:

@@ -7,7 +7,10 @@ memory). Along a row that line is a point, so that parts have their ends between
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, fields
+from itertools import pairwise
+from typing import Any, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,6 +18,8 @@ from numpy.typing import NDArray
 from patterns.cards._circles import Circles, find_circles
 from patterns.cards._rim import Boxes
 from patterns.cards._runs import Floats, Moments, Places, Runs, moments, pairs_between
+
+Kind = TypeVar("Kind")
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -26,37 +31,79 @@ class Parts:
     region : the region that was split.
     moments : of each part.
     hidden : area of the part's circle that lies under its neighbours' parts. [px²]
-    touching : pairs of parts whose circles meet.
+    touching : how many other circles each one meets.
     """
 
     region: Places
     moments: Moments
     hidden: Floats
-    touching: int
+    touching: Places
+
+    def between(self, first: int, after: int) -> Parts:
+        """Those of some regions, which are numbered from 0."""
+        here = slice(*np.searchsorted(self.region, (first, after)))
+        return Parts(
+            self.region[here] - first,
+            self.moments.of(here),
+            self.hidden[here],
+            self.touching[here],
+        )
 
 
-def split(
-    runs: Runs,
-    start: Floats,
-    end: Floats,
-    boxes: Boxes,
-    whole: Moments,
-    candidate: NDArray[np.bool_],
-) -> Parts:
-    """Split those candidates in which more than one stain is seen.
+@dataclass(frozen=True, slots=True, eq=False)
+class Suspects:
+    """Regions that may be several stains: their runs, by region, with sub-pixel ends. [px]"""
+
+    runs: Runs
+    start: Floats
+    end: Floats
+    boxes: Boxes
+    whole: Moments
+
+
+def split(cards: Sequence[Suspects]) -> list[Parts]:
+    """Split those regions in which more than one stain is seen.
 
     Parameters
     ----------
-    runs : of the mask.
-    start, end : (R,) sub-pixel ends of the runs. [px]
-    boxes, whole : boxes and moments of the K regions.
-    candidate : (K,) regions to look at.
+    cards : what is to be looked at, card by card. All are looked at in one go, as the steps are
+        many and short.
 
     Returns
     -------
-    Parts
+    Parts of each card.
     """
-    circles = find_circles(runs, start, end, boxes, whole, candidate)
+    ends = np.cumsum([card.runs.regions for card in cards]).tolist()
+    parts = _split(_joined(cards, [0, *ends[:-1]]))
+    return [parts.between(*edges) for edges in pairwise([0, *ends])]
+
+
+def _joined(cards: Sequence[Suspects], shift: list[int]) -> Suspects:
+    """All in one, the regions numbered on; cards may lie over one another, regions never meet."""
+    if len(cards) == 1:
+        return cards[0]
+
+    def row(values: Iterable[NDArray[Any]]) -> NDArray[Any]:
+        return np.concatenate(list(values))
+
+    def each(part: str, kind: type[Kind]) -> Kind:
+        names = [one.name for one in fields(kind)]  # type: ignore[arg-type]
+        return kind(*(row(getattr(getattr(card, part), name) for card in cards) for name in names))
+
+    runs = Runs(
+        row(card.runs.row for card in cards),
+        row(card.runs.first for card in cards),
+        row(card.runs.after for card in cards),
+        row(card.runs.region + first for card, first in zip(cards, shift, strict=True)),
+        sum(card.runs.regions for card in cards),
+    )
+    start, end = row(card.start for card in cards), row(card.end for card in cards)
+    return Suspects(runs, start, end, each("boxes", Boxes), each("whole", Moments))
+
+
+def _split(suspects: Suspects) -> Parts:
+    runs, start, end = suspects.runs, suspects.start, suspects.end
+    circles = find_circles(runs, start, end, suspects.boxes, suspects.whole)
     many, _ = circles.many(runs.regions)
     circles = circles.kept(many[circles.region] > 1)
     piece_run, piece_circle, low, high = _cut(runs, start, end, circles)
@@ -70,44 +117,54 @@ def _cut(
 ) -> tuple[Places, Places, Floats, Floats]:
     """Cut runs into pieces: run, circle, begin and end of each."""
     many, offset = circles.many(runs.regions)
-    touched = np.flatnonzero(many[runs.region] > 0)
-    region = runs.region[touched]
-    which, circle = pairs_between(offset[region], offset[region] + many[region])
-    run = touched[which]
-    low, high = start[run].copy(), end[run].copy()
-    home = circles.region[circle]
-    piece, other = pairs_between(offset[home], offset[home] + many[home])
-    different = circle[piece] != other
-    piece, other = piece[different], other[different]
-    own = circle[piece]
-    # Nearer to its own circle than to the other: a line in x and y, at this row a point.
-    slope = 2.0 * (circles.x[other] - circles.x[own])
-    row = runs.row[run[piece]]
+    home = circles.region
+    # Every circle has a piece of every run of its region, the pieces of a circle in one stretch.
+    first = np.searchsorted(runs.region, home, side="left")
+    after = np.searchsorted(runs.region, home, side="right")
+    circle, run = pairs_between(first, after)
+    to_piece = np.cumsum(after - first) - after
+    low, high = start[run], end[run]
+    one, other = pairs_between(offset[home], offset[home] + many[home])
+    different = one != other
+    one, other = one[different], other[different]
+    # Nearer to its own circle than to the other: a line in x and y, at each row a point.
+    slope = 2.0 * (circles.x[other] - circles.x[one])
     power = circles.x**2 + circles.y**2 - circles.radius**2
-    room = power[other] - power[own] - 2.0 * row * (circles.y[other] - circles.y[own])
-    flat = slope == 0.0
-    point = room / np.where(flat, 1.0, slope)
-    np.minimum.at(high, piece[slope > 0.0], point[slope > 0.0])
-    np.maximum.at(low, piece[slope < 0.0], point[slope < 0.0])
-    nothing = piece[flat & (room < 0.0)]
+
+    def room_at(chosen: NDArray[np.bool_]) -> tuple[Places, Floats, Places]:
+        """Of chosen pairs of circles at each of their rows: the piece, the room, the pair."""
+        own, its = one[chosen], other[chosen]
+        pair, at = pairs_between(first[own], after[own])
+        rise = (circles.y[its] - circles.y[own])[pair]
+        room = (power[its] - power[own])[pair] - 2.0 * runs.row[at] * rise
+        return at + to_piece[own][pair], room, pair
+
+    right, left = slope > 0.0, slope < 0.0
+    piece, room, pair = room_at(right)
+    np.minimum.at(high, piece, room / slope[right][pair])
+    piece, room, pair = room_at(left)
+    np.maximum.at(low, piece, room / slope[left][pair])
+    piece, room, _ = room_at(slope == 0.0)
+    nothing = piece[room < 0.0]
     high[nothing] = low[nothing]
     whole = high > low
     return run[whole], circle[whole], low[whole], high[whole]
 
 
-def _hidden(circles: Circles, area: Floats, regions: int) -> tuple[Floats, int]:
-    """Area of each circle beyond its cuts, under its neighbours; and how many pairs meet."""
+def _hidden(circles: Circles, area: Floats, regions: int) -> tuple[Floats, Places]:
+    """Area of each circle beyond its cuts, under its neighbours; and how many it meets."""
     many, offset = circles.many(regions)
     home = circles.region
     one, other = pairs_between(offset[home], offset[home] + many[home])
     different = one != other
     one, other = one[different], other[different]
-    apart = np.hypot(circles.x[one] - circles.x[other], circles.y[one] - circles.y[other])
+    u, v = circles.x[one] - circles.x[other], circles.y[one] - circles.y[other]
+    apart = np.sqrt(u * u + v * v)
     radius = circles.radius[one]
     to_cut = (apart**2 + radius**2 - circles.radius[other] ** 2) / (2.0 * np.maximum(apart, 1e-6))
     cosine = np.clip(to_cut / radius, -1.0, 1.0)
     segment = radius**2 * (np.arccos(cosine) - cosine * np.sqrt(1.0 - cosine**2))
     hidden = np.bincount(one, weights=segment, minlength=home.size)
     # Segments under two neighbours overlap: no more than makes the circle whole.
-    meet = int(np.count_nonzero(apart < radius + circles.radius[other])) // 2
+    meet = np.bincount(one[apart < radius + circles.radius[other]], minlength=home.size)
     return np.clip(np.pi * circles.radius**2 - area, 0.0, hidden), meet

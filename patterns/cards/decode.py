@@ -11,7 +11,7 @@ import struct
 import threading
 import warnings
 import zlib
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from hashlib import sha256
 from typing import Final
 
@@ -79,6 +79,10 @@ class CardImage:
     def pixel_um(self) -> float:
         """Edge of a pixel. [µm]"""
         return 25_400.0 / self.dpi
+
+    def without_picture(self) -> CardImage:
+        """What is known of the scan, without its pixels."""
+        return replace(self, pixels=np.empty((0, 0), dtype=np.uint8))
 
 
 class CardImageError(TraceFileError):

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
 from typing import Final
 
@@ -30,7 +30,7 @@ from patterns.cards.spectrum import (
     spectrum,
     volume_diameters,
 )
-from patterns.cards.stains import Flag, StainParameters, Stains, measure_stains
+from patterns.cards.stains import Flag, StainParameters, Stains, outline, told_apart
 from patterns.remarks import Remark, Weight
 
 __all__ = [
@@ -41,12 +41,13 @@ __all__ = [
     "StainSizes",
     "interpret",
     "measure_card",
+    "measure_cards",
     "measure_scan",
 ]
 
 Floats = NDArray[np.float64]
 
-METHOD_VERSION: Final = "cards-1"
+METHOD_VERSION: Final = "cards-2"
 """Changes when the same scan with the same parameters gives other figures."""
 
 _UM2_PER_CM2: Final = 1e8
@@ -177,37 +178,47 @@ class CardResult:
 
 def measure_scan(
     image: CardImage, parameters: Parameters | None = None
-) -> Iterator[tuple[FoundCard, CardResult]]:
-    """Find the cards of a scan and measure one after the other.
+) -> list[tuple[FoundCard, CardResult]]:
+    """Find the cards of a scan and measure them.
 
     Parameters
     ----------
     image : one card, or many on one bed.
     parameters : settings.
 
-    Yields
-    ------
-    FoundCard, CardResult
+    Returns
+    -------
+    Every card with its result, in order.
 
     Raises
     ------
     InputError
         For settings that make no sense.
     """
-    for card in find_cards(image):
-        yield card, measure_card(cut(image, card), parameters, number=card.number)
+    cards = find_cards(image)
+    results = measure_cards((cut(image, card) for card in cards), parameters)
+    return list(zip(cards, results, strict=True))
 
 
-def measure_card(
-    image: CardImage, parameters: Parameters | None = None, *, number: int = 1
-) -> CardResult:
-    """Measure the image of one card.
+def measure_card(image: CardImage, parameters: Parameters | None = None) -> CardResult:
+    """Measure the image of one card; see `measure_cards`."""
+    return measure_cards([image], parameters)[0]
+
+
+def measure_cards(
+    images: Iterable[CardImage], parameters: Parameters | None = None
+) -> list[CardResult]:
+    """Measure the cards of one scan; touching stains of all are told apart in one go.
 
     Parameters
     ----------
-    image : one card, straight; `patterns.cards.bed.cut` makes such images.
+    images : one card each, straight; `patterns.cards.bed.cut` makes such images. They are taken
+        one after the other and none is kept, so that they may be cut on the way.
     parameters : settings; the defaults are for water on water-sensitive paper.
-    number : of the card on its scan.
+
+    Returns
+    -------
+    One result for each, numbered from 1.
 
     Raises
     ------
@@ -215,9 +226,17 @@ def measure_card(
         For settings that make no sense.
     """
     settings = parameters or Parameters()
-    separation = separate(image, settings.separate)
-    stains = measure_stains(separation, image.dpi, settings.stains)
-    return interpret(image, separation, stains, settings, number=number)
+    seen, outlines = [], []
+    for image in images:
+        separation = separate(image, settings.separate)
+        outlines.append(outline(separation, image.dpi, settings.stains))
+        seen.append((image.without_picture(), separation.without_picture()))
+    return [
+        interpret(image, separation, stains, settings, number=number)
+        for number, ((image, separation), stains) in enumerate(
+            zip(seen, told_apart(outlines), strict=True), 1
+        )
+    ]
 
 
 def interpret(
@@ -229,6 +248,8 @@ def interpret(
     number: int = 1,
 ) -> CardResult:
     """Say what measured stains mean: drops, spectrum, cover, deposit, class.
+
+    Of image and separation no pixel is looked at.
 
     Notes
     -----

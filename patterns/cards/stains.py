@@ -8,6 +8,7 @@ rule.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import IntEnum
 from typing import Final
@@ -16,8 +17,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from patterns.cards._rim import Boxes, boxes_of, ink_of, loss_of, rim_of, whole_light
-from patterns.cards._runs import Floats, Moments, Runs, find_runs, moments
-from patterns.cards._split import Parts, split
+from patterns.cards._runs import Floats, Moments, find_runs, moments
+from patterns.cards._split import Parts, Suspects, split
 from patterns.cards._weights import edge_weight, hidden_weight
 from patterns.cards.separate import Separation
 from patterns.errors import InputError
@@ -143,6 +144,21 @@ class _Shapes:
     touching: int
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class Outlines:
+    """The regions of one card, measured, and those that may be several stains."""
+
+    settings: StainParameters
+    pixel_um: float
+    valid_px: tuple[int, int, int, int]
+    boxes: Boxes
+    whole: Moments
+    area: Floats
+    loss: float
+    candidate: NDArray[np.bool_]
+    suspects: Suspects
+
+
 def measure_stains(
     separation: Separation, dpi: float, parameters: StainParameters | None = None
 ) -> Stains:
@@ -163,17 +179,59 @@ def measure_stains(
     InputError
         For a resolution or a setting that makes no sense.
     """
+    return told_apart([outline(separation, dpi, parameters)])[0]
+
+
+def outline(
+    separation: Separation, dpi: float, parameters: StainParameters | None = None
+) -> Outlines:
+    """Take the first of two steps: everything for which the picture is needed.
+
+    Parameters, errors: as `measure_stains`.
+    """
     settings = parameters or StainParameters()
     _check(dpi, settings)
+    runs = find_runs(separation.mask)
+    boxes = boxes_of(runs)
+    ink = ink_of(separation, runs)
+    start, end = rim_of(separation, runs, ink)
+    whole = moments(runs.row, start, end, runs.region, runs.regions)
+    count = np.bincount(
+        runs.region, weights=runs.after - runs.first, minlength=runs.regions
+    ).astype(np.intp)
+    light = whole_light(separation, boxes, count, ink)
+    loss, of_large = loss_of(light, whole.area)
+    area = np.where(np.isfinite(light), np.maximum(light, 0.1), np.maximum(whole.area, 0.1) + loss)
+    # What the edge cuts is not counted, and a piece of a stain looks like several.
+    candidate = _candidates(whole) & ~_cut_by_edge(boxes, separation.valid_px)
+    top, left, bottom, right = separation.valid_px
+    if count.sum() > settings.most_split_percent / 100.0 * (bottom - top) * (right - left):
+        candidate[:] = False
+    own, those = runs.of(candidate)
+    suspects = Suspects(own, start[those], end[those], boxes.of(candidate), whole.of(candidate))
     pixel_um = _UM_PER_INCH / dpi
-    shapes, loss_px2 = _shapes(separation, settings)
-    blur_px = float(np.sqrt(loss_px2 / np.pi))
+    return Outlines(
+        settings, pixel_um, separation.valid_px, boxes, whole, area, of_large, candidate, suspects
+    )
+
+
+def told_apart(cards: Sequence[Outlines]) -> list[Stains]:
+    """Take the second step: touching stains of all cards are told apart in one go."""
+    parts = split([card.suspects for card in cards])
+    return [_stains(card, own) for card, own in zip(cards, parts, strict=True)]
+
+
+def _stains(card: Outlines, parts: Parts) -> Stains:
+    """Say of each stain how large it is, what it is and how many it stands for."""
+    settings, pixel_um = card.settings, card.pixel_um
+    shapes = _gathered(card, parts)
+    blur_px = float(np.sqrt(card.loss / np.pi))
     smallest_um = pixel_um * max(settings.smallest_px, _BLURS_A_STAIN * blur_px)
     smallest_um = max(smallest_um, settings.smallest_um or 0.0)
     diameter_um = 2.0 * np.sqrt(shapes.area / np.pi) * pixel_um
     flag = _flags(shapes, diameter_um, smallest_um, settings)
-    weight, hidden_percent = _weights(shapes, flag, separation.valid_px)
-    top, left, bottom, right = separation.valid_px
+    weight, hidden_percent = _weights(shapes, flag, card.valid_px)
+    top, left, bottom, right = card.valid_px
     foreign = (flag == Flag.ODD_SHAPE) | (flag == Flag.CLIP)
     valid_px2 = (bottom - top) * (right - left) - float(shapes.seen[foreign].sum())
     seen_px2 = float(shapes.seen[~foreign].sum())
@@ -198,32 +256,10 @@ def measure_stains(
     )
 
 
-def _shapes(separation: Separation, settings: StainParameters) -> tuple[_Shapes, float]:
-    """Measure the regions, split those that are several stains; and the blur's loss. [px²]"""
-    runs = find_runs(separation.mask)
-    boxes = boxes_of(runs)
-    ink = ink_of(separation, runs)
-    start, end = rim_of(separation, runs, ink)
-    whole = moments(runs.row, start, end, runs.region, runs.regions)
-    count = np.bincount(
-        runs.region, weights=runs.after - runs.first, minlength=runs.regions
-    ).astype(np.intp)
-    light = whole_light(separation, boxes, count, ink)
-    loss, of_large = loss_of(light, whole.area)
-    area = np.where(np.isfinite(light), np.maximum(light, 0.1), np.maximum(whole.area, 0.1) + loss)
-    # What the edge cuts is not counted, and a piece of a stain looks like several.
-    candidate = _candidates(whole) & ~_cut_by_edge(boxes, separation.valid_px)
-    top, left, bottom, right = separation.valid_px
-    if count.sum() > settings.most_split_percent / 100.0 * (bottom - top) * (right - left):
-        candidate[:] = False
-    parts = split(runs, start, end, boxes, whole, candidate)
-    return _gathered(separation, runs, boxes, whole, area, parts, of_large), of_large
-
-
 def _candidates(whole: Moments) -> NDArray[np.bool_]:
     """Regions that are no full ellipse, or a long one: as far as so many pixels can tell."""
     across = 2.0 * np.sqrt(np.maximum(whole.area, 1.0) / np.pi)
-    axes, _ = whole.axes()
+    axes = whole.axes()
     ratio = axes[:, 0] / np.maximum(axes[:, 1], 0.5)
     hollow = whole.fill() < np.minimum(0.99, 1.0 - 0.25 / across)
     result: NDArray[np.bool_] = (across >= 4.0) & (hollow | (ratio > 1.15 + 0.5 / across))
@@ -238,34 +274,28 @@ def _cut_by_edge(boxes: Boxes, valid_px: tuple[int, int, int, int]) -> NDArray[n
     return np.asarray(edge, dtype=np.bool_)
 
 
-def _gathered(
-    separation: Separation,
-    runs: Runs,
-    boxes: Boxes,
-    whole: Moments,
-    area: Floats,
-    parts: Parts,
-    loss: float,
-) -> _Shapes:
+def _gathered(card: Outlines, parts: Parts) -> _Shapes:
     """Put regions that stay whole and parts of the others side by side."""
-    stays = np.ones(runs.regions, dtype=np.bool_)
-    stays[parts.region] = False
-    edge = _cut_by_edge(boxes, separation.valid_px)
-    part_area = parts.moments.area + parts.hidden + loss
-    (axes, angle), (part_axes, part_angle) = whole.axes(), parts.moments.axes()
+    boxes, area = card.boxes, card.area
+    region = np.flatnonzero(card.candidate)[parts.region]
+    stays = np.ones(area.size, dtype=np.bool_)
+    stays[region] = False
+    edge = _cut_by_edge(boxes, card.valid_px)
+    part_area = parts.moments.area + parts.hidden + card.loss
+    one, other = card.whole.of(stays), parts.moments
     return _Shapes(
         area=np.concatenate([area[stays], part_area]),
         seen=np.concatenate([area[stays], parts.moments.area]),
-        centre=np.concatenate([whole.centre[stays], parts.moments.centre]),
-        axes=np.concatenate([axes[stays], part_axes]),
-        angle=np.concatenate([angle[stays], part_angle]),
-        fill=np.concatenate([whole.fill()[stays], parts.moments.fill()]),
-        is_part=np.arange(np.count_nonzero(stays) + parts.region.size) >= np.count_nonzero(stays),
-        touches_edge=np.concatenate([edge[stays], edge[parts.region]]),
+        centre=np.concatenate([one.centre, other.centre]),
+        axes=np.concatenate([one.axes(), other.axes()]),
+        angle=np.concatenate([one.angle(), other.angle()]),
+        fill=np.concatenate([one.fill(), other.fill()]),
+        is_part=np.arange(np.count_nonzero(stays) + region.size) >= np.count_nonzero(stays),
+        touches_edge=np.concatenate([edge[stays], edge[region]]),
         # A part is seen where the whole region is: the box of the edge rule is the region's.
-        width=np.concatenate([boxes.width[stays], boxes.width[parts.region]]).astype(np.float64),
-        height=np.concatenate([boxes.height[stays], boxes.height[parts.region]]).astype(np.float64),
-        touching=parts.touching,
+        width=np.concatenate([boxes.width[stays], boxes.width[region]]).astype(np.float64),
+        height=np.concatenate([boxes.height[stays], boxes.height[region]]).astype(np.float64),
+        touching=int(parts.touching.sum()) // 2,
     )
 
 

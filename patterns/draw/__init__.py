@@ -7,7 +7,7 @@ image. Text in it is escaped; the same input gives the same text.
 What a page may rely on
 -----------------------
 - ``svg.sw-chart`` and one of ``sw-passes sw-cv sw-field sw-trace sw-spark sw-boom-sketch
-  sw-spectrum sw-across``.
+  sw-spectrum sw-across sw-tally sw-story``.
 - Ids: the id given, and the same followed by ``-title``, ``-desc``, ``-clip`` and the names of
   hatches. Give every chart of a page its own.
 - Class names of what is drawn: `patterns.draw.palette.CLASSES`. `stylesheet` writes the rules
@@ -29,6 +29,25 @@ from patterns.draw.frame import COMPACT, PAPER, WIDE, Size
 from patterns.draw.palette import CLASSES, DARK, LIGHT, stylesheet
 from patterns.draw.passes import passes_chart, spark_chart
 from patterns.draw.scales import System
+from patterns.draw.story import (
+    Story,
+    StoryApproval,
+    StoryDay,
+    StoryLane,
+    StoryRevision,
+    StoryTest,
+    story_chart,
+    story_words,
+)
+from patterns.draw.tally import (
+    ChangeBar,
+    PartBar,
+    SharePoint,
+    change_chart,
+    part_chart,
+    share_chart,
+)
+from patterns.draw.tours import MapPlace, MapTour, tour_map
 from patterns.draw.trace import trace_chart
 
 __all__ = [
@@ -38,18 +57,35 @@ __all__ = [
     "LIGHT",
     "PAPER",
     "WIDE",
+    "ChangeBar",
     "FieldGeometry",
+    "MapPlace",
+    "MapTour",
     "NozzlePlace",
+    "PartBar",
+    "SharePoint",
     "Size",
+    "Story",
+    "StoryApproval",
+    "StoryDay",
+    "StoryLane",
+    "StoryRevision",
+    "StoryTest",
     "System",
     "across_chart",
     "boom_sketch",
+    "change_chart",
     "cv_chart",
     "field_chart",
     "field_geometry",
+    "part_chart",
     "passes_chart",
+    "share_chart",
     "spark_chart",
     "spectrum_chart",
+    "story_chart",
+    "story_words",
     "stylesheet",
+    "tour_map",
     "trace_chart",
 ]

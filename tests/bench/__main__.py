@@ -4,7 +4,11 @@ from __future__ import annotations
 
 import pkgutil
 import sys
+from collections.abc import Callable
+from functools import partial
 from importlib import import_module
+from inspect import signature
+from typing import Any
 
 import tests.bench
 
@@ -18,12 +22,35 @@ def names() -> list[str]:
 def run(arguments: list[str]) -> int:
     """Run the benchmark named; the exit status is 2 where there is none of that name."""
     known = names()
-    if len(arguments) != 1 or arguments[0] not in known:
-        sys.stderr.write(f"usage: python -m tests.bench NAME, NAME one of: {', '.join(known)}\n")
+    name, *more = arguments or [""]
+    module = import_module(f"tests.bench.{name}") if name in known else None
+    measure = _asked(module, more)
+    if measure is None:
+        sys.stderr.write(
+            f"usage: python -m tests.bench NAME [--quick | --count N], NAME one of: "
+            f"{', '.join(known)}; some have a quick size, papers counts\n"
+        )
         return 2
-    ratio = import_module(f"tests.bench.{arguments[0]}").main()
-    sys.stdout.write(f"ratio: {ratio:.1f}\n")
+    ratio = measure()
+    sys.stdout.write(f"ratio: {ratio:.2f}\n")
     return 0
+
+
+def _asked(module: Any, more: list[str]) -> Callable[[], float] | None:
+    """Return what measures at the size asked for, or None where the module has no such size."""
+    main = getattr(module, "main", None)
+    if main is not None and signature(main).parameters:  # reads its own options
+        return partial(main, more)
+    match more:
+        case []:
+            return main
+        case ["--quick"]:
+            return getattr(module, "quick", None)
+        case ["--count", number] if number.isdecimal() and int(number):
+            counted = getattr(module, "counted", None)
+            return partial(counted, int(number)) if counted else None
+        case _:
+            return None
 
 
 if __name__ == "__main__":

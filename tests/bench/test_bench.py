@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import subprocess
+import sys
+
 import pytest
 
 from tests.bench import overlap
@@ -20,6 +23,36 @@ def test_unknown_benchmark_names_the_known_ones(arguments, capsys):
     assert answer.out == ""
     assert "NAME one of:" in answer.err
     assert "overlap" in answer.err
+
+
+def test_planner_prints_its_gaps(capsys):
+    # A small instance: that both sides keep to the problem; the gap is the benchmark's business.
+    assert run(["planner", "--quick"]) == 0
+    said = dict(line.split(": ", 1) for line in capsys.readouterr().out.splitlines())
+    assert {"ours", "with 10 times the search", "gap of travel", "ratio"} <= set(said)
+    assert run(["overlap", "--quick"]) == 2  # which has no quick size
+
+
+def test_papers_are_made_by_real_workers():
+    # In a process of its own: it makes a database and a data folder for itself.
+    done = subprocess.run(
+        [sys.executable, "-m", "tests.bench", "papers", "--quick"],
+        capture_output=True,
+        text=True,
+        timeout=240,
+        check=False,
+    )
+    assert done.returncode == 0, done.stderr[-2000:]
+    said = dict(line.split(": ", 1) for line in done.stdout.splitlines())
+    assert {"1 worker", "2 workers", "2 workers, peak memory of one"} <= set(said)
+    assert float(said["ratio"]) > 0.0
+
+
+@pytest.mark.parametrize("more", [["--count", "0"], ["--count", "many"], ["--count"]])
+def test_a_count_must_be_one(more, capsys):
+    assert run(["papers", *more]) == 2
+    assert run(["overlap", "--count", "5"]) == 2  # which counts nothing
+    assert "papers counts" in capsys.readouterr().err
 
 
 def test_overlap_prints_its_ratio_last(capsys, monkeypatch):

@@ -18,6 +18,7 @@ TOUCH_PX = (
 )
 FIGURE_CONTRAST = 7.0  # WCAG 2.2 AAA, success criterion 1.4.6: figures are read in the sun
 EMAILS = {
+    "checker": "checker@calloway.example",
     "staff": "staff@association.example",
     "analyst": "analyst@association.example",
     "owner": "owner@redgrass.example",

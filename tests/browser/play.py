@@ -87,6 +87,8 @@ def play() -> dict[str, str]:
         for one in cards.add_scans(failed_test, by=people.analyst, files=files):
             assert one.job is not None, one.error
             jobs.run(one.job.pk)
+        rule, waiver = play_rules(people, second, third)
+        on_the_day, later, gift = play_clinics(people, [first, third, sixth])
         # In the hands of a worker that has an hour for it.
         Job.objects.filter(pk=running.pk).update(
             state="running",
@@ -100,7 +102,16 @@ def play() -> dict[str, str]:
             name: str(record.pk)
             for name, record in {
                 "operator": people.operator,
+                "plan": made.make_proposal(people, first).plan,
                 "visit": visit,
+                "clinic_of_today": on_the_day,
+                "clinic_to_come": later,
+                "gift": gift,
+                "filing": play_filing(people, test),
+                "service": play_service(people, first),
+                "jurisdiction": people.state,
+                "rule": rule,
+                "waiver": waiver,
                 "aircraft": first,
                 "changed_aircraft": third,
                 "retired_aircraft": retired,
@@ -121,7 +132,298 @@ def play() -> dict[str, str]:
                 "failed_job": failed,
                 "running_job": running,
             }.items()
-        } | {"card": "1"}
+        } | {
+            "card": "1",
+            **play_members(people),
+            "stop": play_reminders(people, today),
+            **play_webhook(people),
+            **play_papers(people, report),
+        }
+
+
+def play_papers(people: Any, report: Any) -> dict[str, str]:
+    """A report that was issued, and a batch that waits."""
+    from fleet.models import Paper, Season
+    from fleet.queries.paper_batches import Wanted
+    from fleet.services import papers
+
+    slip = Paper.objects.get(job=report).slip
+    assert slip is not None
+    season = Season.objects.order_by("-starts_on").first()
+    wanted = [Wanted("fleet_statement", one) for one in (people.operator, people.other_operator)]
+    batch = papers.ask_batch(season, by=people.staff, kinds=["fleet_statement"], wanted=wanted)
+    return {
+        "code": slip.code,
+        "slip": str(slip.pk),
+        "slip_waiting": str(batch.slips.order_by("number")[0].pk),
+        "batch": str(batch.pk),
+    }
+
+
+def play_webhook(people: Any) -> dict[str, str]:
+    """A webhook of the owner's with a call that was not taken and waits for its next attempt."""
+    from django.utils import timezone
+
+    from fleet.models import HookCall
+    from fleet.services import hooks
+
+    hook = hooks.add_webhook(
+        by=people.owner,
+        operator=people.operator,
+        address="https://hooks.redgrass.example/from/the/association/of/applicators",
+        events=["approval.granted", "approval.ended", "paper.issued"],
+    )
+    now = timezone.now()
+    for number, more in enumerate(({"taken_at": now, "status": 204}, {"next_at": now})):
+        HookCall.objects.create(
+            webhook=hook,
+            operator=hook.operator,
+            event="paper.issued",
+            reason=f"issued:{number}",
+            payload="{}",
+            attempts=number + 1,
+            trouble="It answered 503 Service Unavailable." if number else "",
+            **more,
+        )
+    return {"webhook": str(hook.pk)}
+
+
+def play_filing(people: Any, test: Any) -> Any:
+    """A filing that was sent back, and is late."""
+    from django.utils import timezone
+
+    from fleet.models import Filing
+    from fleet.services import filings
+
+    filing = Filing.objects.create(
+        operator=test.operator,
+        jurisdiction=people.state,
+        aircraft=test.setup.aircraft,
+        test=test,
+        what="Certificate of test",
+        reason="invented",
+        counted_from=timezone.now() - datetime.timedelta(days=30),
+        due_at=timezone.now() - datetime.timedelta(days=9),
+    )
+    usual = {"by": people.staff, "happened_on": timezone.localdate()}
+    filings.prepare(filing, **usual, words="The form of the state")
+    filings.send(filing, **usual)
+    file = filings.Answer("answer.txt", b"The serial number is missing")
+    filings.reject(filing, **usual, words="The serial number is missing.", file=file)
+    return filing
+
+
+def play_service(people: Any, aircraft: Any) -> Any:
+    """A record of service, which the state asks for by both lists; return what corrected it."""
+    from fleet.record_lists import book
+    from fleet.services import requirements, service_records
+    from tests.fleet.test_service_records import full
+
+    requirements.change_jurisdiction(people.state, by=people.staff, record_lists=list(book().lists))
+    one = service_records.record_service(
+        by=people.pilot, jurisdiction=people.state, aircraft=aircraft, values=full()
+    )
+    right = {**full(), "site": "Barley"}
+    return service_records.correct_service_record(
+        one, by=people.pilot, reason="It was barley.", values=right, aircraft=aircraft
+    )
+
+
+def play_rules(people: Any, waived: Any, elsewhere_too: Any) -> tuple[Any, Any]:
+    """A rule in two versions, a waiver, work under another state; return rule and waiver."""
+    from fleet.services import requirements
+
+    today = requirements.today_in(people.state)
+    says: dict[str, Any] = {
+        "rhythm": "interval",
+        "interval_months": 12,
+        "minimum_passes": 3,
+        "retest": {"nozzle_count": True, "pressure_percent": 10},
+        "limits": {"wind_speed_m_s": 4.4704},
+        "papers": ["Test report"],
+    }
+    rule = requirements.add_requirement(
+        by=people.staff,
+        jurisdiction=people.state,
+        name="Pattern test every year",
+        effective_from=datetime.date(2024, 1, 1),
+        source="Invented letter of 2 December 2023.",
+        **says,
+    )
+    requirements.record_version(
+        rule,
+        by=people.staff,
+        effective_from=today + datetime.timedelta(days=60),
+        source="Invented letter of today.",
+        **{**says, "minimum_passes": 4},
+    )
+    waiver = requirements.grant_waiver(
+        by=people.staff,
+        aircraft=waived,
+        requirement=rule,
+        from_on=today,
+        until_on=today + datetime.timedelta(days=30),
+        reason="Engine out for overhaul.",
+    )
+    elsewhere = requirements.add_jurisdiction(
+        by=people.staff, name="Lower Calloway", time_zone="America/Denver"
+    )
+    requirements.put_under(
+        by=people.staff, aircraft=elsewhere_too, jurisdiction=elsewhere, from_on=today
+    )
+    return rule, waiver
+
+
+def play_reminders(people: Any, day: datetime.date) -> str:
+    """The letters of the day, one of them refused; return the owner's link to stop them."""
+    from fleet import jobs
+    from fleet.models import Job, ReminderChoice
+    from fleet.queries.reminder_log import key_of_day, key_of_letter
+    from fleet.services import post, reminders
+    from fleet.services.reminder_letters import stop_token
+
+    reminders.send_digests(day)
+    jobs.run(key_of_day(day))
+    refused = Job.objects.filter(pk=key_of_letter(day, people.pilot.pk))
+    refused.update(state="failed", reason=post.REFUSED.format(says="550 No such user here"))
+    for key in Job.objects.filter(kind="reminder_mail", state="queued").values_list(
+        "pk", flat=True
+    ):
+        jobs.run(key)
+    return stop_token(ReminderChoice.objects.get_or_create(person=people.owner)[0])
+
+
+def play_members(people: Any) -> dict[str, str]:
+    """Members of two seasons, an open link, one that was withdrawn, and three spreadsheets."""
+    from fleet.models import Invitation, Season
+    from fleet.services import imports, invitations, season
+    from tests.fleet.importing import sheets
+
+    now = Season.objects.get()
+    before = season.add_season(
+        by=people.staff,
+        name=f"{now.starts_on.year - 1}",
+        starts_on=now.starts_on.replace(year=now.starts_on.year - 1),
+        ends_on=now.starts_on - datetime.timedelta(days=1),
+    )
+    for operator, kind in ((people.operator, "full"), (people.other_operator, "associate")):
+        season.join(by=people.staff, operator=operator, season=before, kind=kind)
+    membership = season.join(
+        by=people.staff, operator=people.operator, season=now, kind="full", note="Hosts a clinic"
+    )
+    invited = [
+        invitations.invite(
+            by=people.owner,
+            operator=people.operator,
+            email=f"{name.lower()}@redgrass.example",
+            name=f"{name} New",
+            role="pilot",
+        ).invitation
+        for name in ("Nia", "Noe")
+    ]
+    invitations.withdraw(invited[1], by=people.owner)
+    token = "a-link-of-these-pages"
+    Invitation.objects.filter(pk=invited[0].pk).update(token_digest=invitations.digest_of(token))
+    good, known = sheets.row(), sheets.row(operator=people.operator.name, base="Tamber")
+    brought = {
+        name: imports.bring(
+            by=people.staff, name=f"{name}.csv", data=sheets.csv_of(rows), for_season=now
+        )
+        for name, rows in {
+            "import_done": [good],
+            "import_good": [
+                sheets.row(registration="XX-L02", kind="drone"),
+                {
+                    **known,
+                    **dict.fromkeys(("registration", "make", "model", "kind", "span_ft"), ""),
+                },
+            ],
+            "import_wrong": [sheets.row(joined_on="03/04/2026"), sheets.row(span_ft="wide")],
+        }.items()
+    }
+    seen = imports.look(brought["import_done"], by=people.staff).mark
+    imports.apply(brought["import_done"], by=people.staff, seen=seen)
+    records = {
+        "season_now": now,
+        "membership": membership,
+        "invitation": invited[0],
+        "invitation_withdrawn": invited[1],
+        **brought,
+    }
+    return {name: str(record.pk) for name, record in records.items()} | {"link": token}
+
+
+def play_clinics(people: Any, ours: list[Any]) -> tuple[Any, Any, Any]:
+    """A clinic of today with a running order and a waiting list, one to come, and a gift."""
+    from django.utils import timezone
+
+    from fleet.models import Aircraft, Season
+    from fleet.queries.clinics import sign_ups_of
+    from fleet.services import clinics, gifts, season, visits
+    from tests import cast as made
+
+    today = timezone.localdate()
+    values: dict[str, Any] = {
+        "by": people.analyst,
+        "kind": "clinic",
+        "analyst": people.analyst,
+        "first_slot_at": datetime.time(7, 30),
+        "slot_minutes": 20,
+    }
+    on_the_day = visits.plan_visit(
+        **values,
+        place="Hollow Butte strip",
+        starts_on=today,
+        ends_on=today,
+        aircraft_per_day=5,
+        note="Hangar 3. Bring the keys of the pump.",
+    )
+    without = Aircraft.objects.get(registration="XX-R04")
+    theirs = [made.make_aircraft(people, people.other_operator, n) for n in range(1, 4)]
+    made.make_setup(people, theirs[0])
+    for aircraft, wish in [
+        (ours[0], "After the new tips; early, please"),
+        (theirs[0], ""),
+        (ours[1], "Main season work"),
+        (without, ""),
+        (theirs[1], ""),
+        (theirs[2], ""),
+        (ours[2], "Edges"),
+    ]:
+        clinics.sign_up(by=people.staff, visit=on_the_day, aircraft=aircraft, wish=wish)
+    clinics.mark_absent(
+        sign_ups_of(people.staff).get(aircraft=theirs[1], visit=on_the_day),
+        by=people.analyst,
+    )
+    gifts.record_supply(by=people.analyst, visit=on_the_day, what="dye", amount=250.0)
+    later = visits.plan_visit(
+        **values,
+        place="Long Draw airfield",
+        starts_on=today + datetime.timedelta(days=9),
+        ends_on=today + datetime.timedelta(days=10),
+        aircraft_per_day=3,
+        latitude_deg=41.5,
+        longitude_deg=-103.25,
+    )
+    clinics.sign_up(by=people.owner, visit=later, aircraft=ours[0])
+    if not Season.objects.exists():
+        season.add_season(
+            by=people.staff,
+            name=f"{today.year}",
+            starts_on=today.replace(month=1, day=1),
+            ends_on=today.replace(month=12, day=31),
+        )
+    gift = gifts.record_gift(
+        by=people.staff,
+        giver="Field Days of Calloway",
+        kind="hours",
+        amount=6.0,
+        unit="h",
+        what="two helpers at the string",
+        given_on=today,
+        visit=on_the_day,
+    )
+    return on_the_day, later, gift
 
 
 def need_no_hint(_job_id: Any) -> None:

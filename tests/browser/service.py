@@ -42,6 +42,7 @@ class Service:
             **kept,
             "SWATHBOOK_DATA": str(self.data),
             "SWATHBOOK_HTTPS": "0",
+            "SWATHBOOK_REMIND_AT": "off",  # the hour of the test run must not show on pages
             "DJANGO_SETTINGS_MODULE": "deploy.settings",
             "PYTHONUTF8": "1",
         }

@@ -9,6 +9,7 @@ import contextlib
 import http.client
 import os
 import re
+import shutil
 import signal
 import socket
 import sqlite3
@@ -105,11 +106,24 @@ class Run:
         return answer, answer.read().decode()
 
 
+@pytest.fixture(scope="module")
+def prepared(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A data folder that was got ready once, without the demo."""
+    data = tmp_path_factory.mktemp("prepared") / "data"
+    kept = {name: os.environ[name] for name in ("PATH", "HOME") if name in os.environ}
+    environment = {**kept, "SWATHBOOK_DATA": str(data)}
+    subprocess.run([sys.executable, "-m", "deploy.prepare"], cwd=ROOT, env=environment, check=True)
+    return data
+
+
 @pytest.fixture
-def start(tmp_path: Path) -> Iterator[Callable[..., Run]]:
+def start(tmp_path: Path, request: pytest.FixtureRequest) -> Iterator[Callable[..., Run]]:
+    """Start runs; with `--no-demo` on a folder that is ready, so that each is up in a moment."""
     runs: list[Run] = []
 
     def make(*options: str) -> Run:
+        if "--no-demo" in options and not (tmp_path / "data").exists():
+            shutil.copytree(request.getfixturevalue("prepared"), tmp_path / "data")
         runs.append(Run(tmp_path, *options))
         return runs[-1]
 

@@ -1,7 +1,7 @@
 """Real worker processes, killed in every way: nothing accepted is lost, nothing is done twice.
 
-With the embedded default and over a Redis of its own, on whatever database the test run uses.
-Where only one of them is named, the broker has no part in what is tested.
+With the embedded default on SQLite, over a Redis of its own on PostgreSQL; where one of them is
+named, it is that one on both.
 """
 
 from __future__ import annotations
@@ -24,6 +24,7 @@ from fleet.services import analyses
 from tests.cast import make_cast, make_tested
 from tests.deploy import kinds
 from tests.deploy.worker_harness import (
+    BROKERS,
     PrivateRedis,
     Worker,
     database_of_test,
@@ -52,7 +53,7 @@ def _kinds() -> Iterator[None]:
         yield
 
 
-@pytest.fixture(params=["embedded", "redis"])
+@pytest.fixture(params=BROKERS)
 def redis(request, settings, monkeypatch) -> Iterator[PrivateRedis | None]:
     """The broker of this run: None for the embedded default."""
     settings.JOB_LEASE_SECONDS = LEASE_S

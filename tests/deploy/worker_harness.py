@@ -24,8 +24,11 @@ from deploy import alive
 from deploy.worker import worker_command
 
 ROOT = Path(__file__).resolve().parent.parent.parent
-READY_SECONDS = 30.0
+READY_SECONDS = 120.0  # on a machine that others use as well
 # Named here and not inherited: what was set for the test run must not colour the worker.
+# The two ways it is run: the embedded default beside SQLite, Redis beside PostgreSQL. Each stage of
+# the tests takes its own; which database it is makes no difference to a broker.
+BROKERS = ["redis" if os.environ.get("CELERY_BROKER_URL") else "embedded"]
 OURS = ("CELERY_BROKER_URL", "DATABASE_URL", "SWATHBOOK_WORKER_PROCESSES", "SWATHBOOK_JOB_LEASE")
 
 
@@ -44,6 +47,8 @@ class Worker:
         Size of the pool.
     lease_s : float
         Length of the lease. [s]
+    remind_at : str
+        From when on in the day it asks for reminders.
     settings_module : str
         The default knows the kinds of job of `tests.deploy.kinds`.
     """
@@ -56,6 +61,7 @@ class Worker:
         broker_url: str = "",
         processes: int = 2,
         lease_s: float = 30.0,
+        remind_at: str = "off",
         settings_module: str = "tests.deploy.worker_settings",
     ) -> None:
         self.data = data
@@ -67,6 +73,7 @@ class Worker:
             "SWATHBOOK_TEST_DATABASE": json.dumps(database),
             "SWATHBOOK_WORKER_PROCESSES": str(processes),
             "SWATHBOOK_JOB_LEASE": str(lease_s),
+            "SWATHBOOK_REMIND_AT": remind_at,
         }
         if broker_url:
             self._environment["CELERY_BROKER_URL"] = broker_url

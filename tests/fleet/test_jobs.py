@@ -353,6 +353,60 @@ def test_passing_trouble_is_tried_again_without_a_traceback_in_the_log(does, cap
     assert (again(job).state, again(job).reason) == (JobState.CRASHED, jobs.REASON_PASSING)
 
 
+def test_job_that_must_wait_rests_and_counts_no_attempt(does) -> None:
+    answers = [jobs.TryLater("The mail server rests.", pause_s=900.0), None]
+
+    def wait_first(job: Job, progress: jobs.Progress) -> Any:
+        if answer := answers.pop(0):
+            raise answer
+        return result_of(job)
+
+    does(wait_first)
+    job = accept()
+    jobs.run(job.pk)
+    resting = again(job)
+    assert (resting.state, resting.attempts) == (JobState.QUEUED, 0)
+    assert resting.words == resting.reason == "The mail server rests."
+    assert (resting.lease_until - timezone.now()).total_seconds() == pytest.approx(900, abs=5)
+    assert jobs.claim(job.pk) is None
+    let_lease_run_out(job)
+    jobs.run(job.pk)
+    assert (again(job).state, again(job).reason, results()) == (JobState.DONE, "", [job.pk])
+
+
+def test_what_an_attempt_remembers_is_there_for_the_next(does) -> None:
+    seen = []
+
+    def remember_then_break(job: Job, progress: jobs.Progress) -> Any:
+        seen.append(dict(job.parameters))
+        jobs.remember(job, step=len(seen))
+        raise OperationalError("gone")
+
+    does(remember_then_break)
+    job = accept(limit=3)
+    jobs.run(job.pk)
+    let_lease_run_out(job)
+    jobs.run(job.pk)
+    assert seen == [{"limit": 3}, {"limit": 3, "step": 1}]
+    late = jobs.Job(pk=job.pk, token=uuid4(), parameters={})
+    with pytest.raises(jobs.LeaseLostError):
+        jobs.remember(late, step=9)
+    assert again(job).parameters["step"] == 2
+
+
+def test_occasion_has_one_job_however_often_it_is_asked_for(does) -> None:
+    key, subject = uuid4(), uuid4()
+    asked = [
+        jobs.enqueue_once(key, "test", subject_id=subject, parameters={"first": first})
+        for first in (True, False)
+    ]
+    assert asked == [True, False]
+    (job,) = Job.objects.all()
+    assert (job.pk, job.subject_id, job.parameters) == (key, subject, {"first": True})
+    with pytest.raises(jobs.UnknownKindError):
+        jobs.enqueue_once(uuid4(), "wrong", subject_id=subject, parameters={})
+
+
 # --- sweeping
 
 

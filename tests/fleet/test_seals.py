@@ -22,6 +22,18 @@ def test_sealed_tables_all_of_design():
         "fleet_withdrawal",
         "fleet_paper",
         "fleet_auditrow",
+        "fleet_requirementversion",
+        "fleet_tourproposal",
+        "fleet_remindermail",
+        "fleet_reminded",
+        "fleet_paperslip",
+        "fleet_paperwithdrawal",
+        "fleet_papervoid",
+        "fleet_paperbundle",
+        "fleet_filingstep",
+        "fleet_purge",
+        "fleet_servicerecord",
+        "fleet_operatorexport",
     }
 
 

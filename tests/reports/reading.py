@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import subprocess
 from collections.abc import Iterator
 from dataclasses import dataclass
 from io import BytesIO
@@ -11,6 +12,8 @@ from typing import Any
 
 import page
 import pikepdf
+import zxingcpp
+from PIL import Image
 
 PROFILES = (page.ValidationProfile.PDF_A_3A, page.ValidationProfile.PDF_UA_1)
 _PAIR = re.compile(rb"<([0-9a-fA-F]+)>\s*<([0-9a-fA-F]*)>")
@@ -34,6 +37,27 @@ def text_of(pdf: bytes) -> str:
     with opened(pdf) as document:
         runs = [run for one in document.pages for run in _runs(one.obj, one.obj.Resources)]
     return re.sub(r"\s+", " ", " ".join(runs))
+
+
+PRINTED_DPI = 300  # of a plain office printer
+
+
+def scanned(pdf: bytes, scale: float = 1.0) -> list[str]:
+    """What a decoder of others reads in the square codes of the last page.
+
+    The page is set in black dots on white, as a printer sets it; a `scale` of a half is the page
+    printed half as large.
+    """
+    with opened(pdf) as document:
+        last = str(len(document.pages))
+    dots = subprocess.run(
+        ["pdftoppm", "-mono", "-r", f"{PRINTED_DPI * scale:g}", "-f", last, "-l", last, "-"],
+        input=pdf,
+        capture_output=True,
+        check=True,
+    )
+    picture = Image.open(BytesIO(dots.stdout)).convert("L")
+    return [one.text for one in zxingcpp.read_barcodes(picture)]
 
 
 def draws(text: str, words: str) -> bool:

@@ -9,6 +9,9 @@ from __future__ import annotations
 import hashlib
 import io
 import json
+from dataclasses import dataclass
+from itertools import product
+from typing import Any
 
 import pytest
 from PIL import Image
@@ -23,6 +26,7 @@ from reports import test_report
 from tests import cast as casting
 from tests.cast import Cast
 from tests.reports.reading import broken_rules, elements, opened, overprinted, text_of
+from tests.reports.setting import pdf_of, undone
 
 pytestmark = pytest.mark.usefixtures("everyone")
 
@@ -53,13 +57,14 @@ def printed(
     page_size: str = "letter",
 ) -> bytes:
     approval = test_report.shown_approval(analysis, None)
-    return test_report.render(
+    draft = test_report.drafted(
         analysis,
         approval,
         system=system,  # type: ignore[arg-type]
-        page_size=page_size,  # type: ignore[arg-type]
+        page_size=page_size,
         cards=cards,
     )
+    return pdf_of(draft)
 
 
 def _kinds(pdf: bytes) -> list[str]:
@@ -70,6 +75,29 @@ def _kinds(pdf: bytes) -> list[str]:
 def pages_of(pdf: bytes) -> int:
     with opened(pdf) as document:
         return len(document.pages)
+
+
+@dataclass(frozen=True)
+class Usual:
+    """Cards of a test, and its report in metres and in feet."""
+
+    cards: CardsOfTest
+    pdf: dict[str, bytes]
+    text: dict[str, str]
+
+
+@pytest.fixture(scope="module")
+def usual(django_db_setup: None, django_db_blocker: Any) -> Usual:
+    """Made once for all tests that only read it."""
+    with undone(django_db_blocker):
+        cast = casting.make_cast()
+        test = casting.make_tested(cast, passes=4)
+        analysis = casting.make_analysis(cast, test)
+        casting.make_cards(cast, test)
+        cards = seen_by(cast, test)
+        pdf = {system: printed(analysis, cards, system) for system in ("metric", "us")}
+        pdf["without"] = printed(analysis, None)
+    return Usual(cards, pdf, {system: text_of(one) for system, one in pdf.items()})
 
 
 def bare_scan(cast: Cast, test: Test) -> CardScan:
@@ -87,11 +115,8 @@ def bare_scan(cast: Cast, test: Test) -> CardScan:
 # --- What stands in it ----------------------------------------------------------------------------
 
 
-def test_figures_of_the_whole_and_of_each_place(cast: Cast, flown: Test, analysis: AnalysisRun):
-    casting.make_cards(cast, flown)
-    seen = seen_by(cast, flown)
-    pdf = printed(analysis, seen)
-    text = text_of(pdf)
+def test_figures_of_the_whole_and_of_each_place(usual: Usual):
+    seen, text = usual.cards, usual.text["metric"]
     whole, across = seen.across.whole, seen.across
     for name, figure in (("0.1", whole.dv10_um), ("0.9", whole.dv90_um)):
         bounds = f"({figure.low:.0f} to {figure.high:.0f})"
@@ -108,26 +133,22 @@ def test_figures_of_the_whole_and_of_each_place(cast: Cast, flown: Test, analysi
     for at, place in enumerate(("3 left", "0", "3 right")):
         row = f"{place} 1 {across.coverage_percent[at]:.1f} {across.per_cm2[at]:.1f}"
         assert f"{row} {across.deposit_l_per_ha[at]:.1f} (" in text
-    kinds, plain = _kinds(pdf), _kinds(printed(analysis, None))
+    kinds, plain = _kinds(usual.pdf["metric"]), _kinds(usual.pdf["without"])
     # Droplets and drift; two charts; sizes, amounts and places.
     for kind, more in (("/H2", 2), ("/Figure", 2), ("/Table", 3)):
         assert kinds.count(kind) == plain.count(kind) + more, kind
 
 
-def test_deposit_in_gallons_per_acre(cast: Cast, flown: Test, analysis: AnalysisRun):
-    casting.make_cards(cast, flown)
-    seen = seen_by(cast, flown)
-    text = text_of(printed(analysis, seen, "us"))
+def test_deposit_in_gallons_per_acre(usual: Usual):
+    seen, text = usual.cards, usual.text["us"]
     gallons = seen.across.mean_deposit_l_per_ha / GAL_PER_ACRE_L_PER_HA
     assert f"Mean deposit {gallons:.2f} gal/acre" in text
     assert "9.8 left 1 " in text  # 3 m / 0.3048
     assert "9.8 right 1 " in text
 
 
-def test_class_with_its_table_and_standard(cast: Cast, flown: Test, analysis: AnalysisRun):
-    casting.make_cards(cast, flown)
-    seen = seen_by(cast, flown)
-    text = text_of(printed(analysis, seen))
+def test_class_with_its_table_and_standard(usual: Usual):
+    seen, text = usual.cards, usual.text["metric"]
     found = seen.size_class
     assert f"Size class {found.letters}, {found.name}" in text
     assert f"Size class by: {found.table_name} (standard: {found.standard};" in text
@@ -136,12 +157,8 @@ def test_class_with_its_table_and_standard(cast: Cast, flown: Test, analysis: An
 
 
 @pytest.mark.parametrize("system", ["us", "metric"])
-def test_drift_in_words_that_say_some_is_left(
-    cast: Cast, flown: Test, analysis: AnalysisRun, system: str
-):
-    casting.make_cards(cast, flown)
-    seen = seen_by(cast, flown)
-    text = text_of(printed(analysis, seen, system))
+def test_drift_in_words_that_say_some_is_left(usual: Usual, system: str):
+    seen, text = usual.cards, usual.text[system]
     for one in seen.drift.statements:
         assert said(one.text, system) in text, one.code
     assert ("Delta T 9.4 °F" if system == "us" else "Delta T 5.2 °C") in text
@@ -160,7 +177,7 @@ def test_what_it_rests_on(cast: Cast, flown: Test, analysis: AnalysisRun):
     text = text_of(pdf)
     assert "3 of 4 cards on 2 scans count, at 3 places across the swath" in text
     assert "Card 2 of scan 1 left out: Stepped on by the crew." in text
-    assert "method cards-1, spread factor Water on water-sensitive paper (drop = " in text
+    assert "method cards-2, spread factor Water on water-sensitive paper (drop = " in text
     with opened(pdf) as document:
         files = {
             name: document.attachments[name].get_file().read_bytes()
@@ -173,10 +190,13 @@ def test_what_it_rests_on(cast: Cast, flown: Test, analysis: AnalysisRun):
         "cards-1.json",
         "cards-2.json",
         "cards.json",
+        "record.json",
+        "signed.txt",
     }
     for one in (scan, other):
         assert files[f"cards-{one.number}.json"].decode() == one.runs.get().document
         assert one.raw_file.digest in text
+    assert files.pop("signed.txt")  # printed as the square code
     for data in files.values():
         assert hashlib.sha256(data).hexdigest() in text
     together = json.loads(files["cards.json"])
@@ -205,21 +225,18 @@ def test_warnings_on_cards_stand_once(cast: Cast, flown: Test, analysis: Analysi
 # --- Every state ----------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("page_size", ["letter", "a4"])
-@pytest.mark.parametrize("system", ["us", "metric"])
-def test_four_passes_and_a_dozen_cards_fill_three_pages(
-    cast: Cast, flown: Test, page_size: str, system: str
-):
+def test_four_passes_and_a_dozen_cards_fill_three_pages(cast: Cast, flown: Test):
     passes.add_aborted_pass(flown, by=cast.analyst, reason="Gust before the string; flown again.")
     analysis = casting.make_analysis(cast, flown)
     casting.make_approval(cast, analysis, note="Keep to lines of even height.")
     casting.make_cards(cast, flown, cards=9)
     scan = casting.make_cards(cast, flown, cards=3, seed=40)
     card_services.place_cards(scan, by=cast.analyst, places={2: (0.0, "Stepped on.")})
-    pdf = printed(analysis, seen_by(cast, flown), system, page_size)
-    assert pages_of(pdf) == 3
-    assert broken_rules(pdf) == []
-    assert overprinted(pdf) == []
+    for system, page_size in product(("us", "metric"), ("letter", "a4")):
+        pdf = printed(analysis, seen_by(cast, flown), system, page_size)
+        assert pages_of(pdf) == 3, (system, page_size)
+        assert broken_rules(pdf) == [], (system, page_size)
+        assert overprinted(pdf) == [], (system, page_size)
 
 
 def test_without_cards_that_count_the_paper_is_the_same(
@@ -299,7 +316,6 @@ def test_a_paper_holds_what_stood_when_it_was_made(cast: Cast, flown: Test, anal
     plain = issued(cast, analysis)
     scan = casting.make_cards(cast, flown)
     with_cards = issued(cast, analysis)
-    assert with_cards.digest == issued(cast, analysis).digest
     assert "3 of 3 cards" in text_of(storage.fetch(with_cards.digest))
     card_services.place_cards(scan, by=cast.analyst, places={3: (3.0, "Wet")})
     corrected = issued(cast, analysis)

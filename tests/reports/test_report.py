@@ -9,21 +9,34 @@ from __future__ import annotations
 
 import hashlib
 import json
+from dataclasses import dataclass
+from itertools import product
 from typing import Any
 
 import numpy as np
 import pytest
 
 from fleet import jobs, storage
-from fleet.models import AnalysisRun, Approval, Paper, Person, SetUp
+from fleet.models import AnalysisRun, Approval, Paper, PaperSlip, Person, SetUp
 from fleet.services import aircraft as aircraft_services
 from fleet.services import approvals, papers, passes, people
 from fleet.services import tests as test_services
 from reports import test_report
 from reports.evidence import nozzle_words
+from reports.paper import make
 from tests import cast as casting
 from tests.cast import Cast
-from tests.reports.reading import broken_rules, draws, elements, fonts, opened, overprinted, text_of
+from tests.reports.reading import (
+    broken_rules,
+    draws,
+    elements,
+    fonts,
+    opened,
+    overprinted,
+    scanned,
+    text_of,
+)
+from tests.reports.setting import check_address, pdf_of, undone
 
 pytestmark = pytest.mark.usefixtures("everyone")
 
@@ -49,7 +62,29 @@ def issued(analysis: AnalysisRun, by: Person, page_size: str = "letter") -> Pape
 
 def printed(analysis: AnalysisRun, system: str = "us", page_size: str = "letter") -> bytes:
     approval = test_report.shown_approval(analysis, None)
-    return test_report.render(analysis, approval, system=system, page_size=page_size)  # type: ignore[arg-type]
+    return pdf_of(test_report.drafted(analysis, approval, system=system, page_size=page_size))  # type: ignore[arg-type]
+
+
+@dataclass(frozen=True)
+class Usual:
+    """A report as most are, in feet, with a swath of 50 ft approved."""
+
+    cast: Cast
+    analysis: AnalysisRun
+    approval: Approval
+    pdf: bytes
+    text: str
+
+
+@pytest.fixture(scope="module")
+def usual(django_db_setup: None, django_db_blocker: Any) -> Usual:
+    """Made once for all tests that only read it."""
+    with undone(django_db_blocker):
+        cast = casting.make_cast()
+        analysis = casting.make_analysis(cast)
+        approval = casting.make_approval(cast, analysis, swath_m=15.24)  # 50 ft exactly
+        pdf = printed(analysis)
+    return Usual(cast, analysis, approval, pdf, text_of(pdf))
 
 
 def pages_of(pdf: bytes) -> int:
@@ -101,40 +136,39 @@ def test_a_report_is_made_kept_and_issued(
     with opened(pdf) as document:
         box = [float(edge) for edge in document.pages[0].MediaBox]
         assert box == pytest.approx([0, 0, *points], abs=0.01)
+    assert scanned(pdf) == scanned(pdf, 0.5) == [check_address(paper)]
 
 
 def test_the_same_rows_give_the_same_bytes(cast: Cast) -> None:
     approval = casting.make_approval(cast)
-    first = issued(approval.analysis, cast.owner)
-    again = issued(AnalysisRun.objects.get(pk=approval.analysis_id), cast.pilot)
-    assert first.job_id != again.job_id
-    assert first.digest == again.digest
+    paper = issued(approval.analysis, cast.owner)
+    slip = PaperSlip.objects.get(pk=paper.slip_id)
+    again = make(slip, test_report.draft(slip))  # as a worker would that begins again
+    assert storage.digest_of(again.pdf) == paper.digest
+    assert again.record.decode() == paper.record
+    assert again.signed == paper.signed
 
 
-@pytest.mark.parametrize("page_size", ["letter", "a4"])
-@pytest.mark.parametrize("system", ["us", "metric"])
-def test_four_passes_fill_two_pages_and_keep_the_standards(
-    cast: Cast, page_size: str, system: str
-) -> None:
+def test_four_passes_fill_two_pages_and_keep_the_standards(cast: Cast) -> None:
     test = casting.make_tested(cast, passes=4)
     passes.add_aborted_pass(test, by=cast.analyst, reason="Gust before the string; flown again.")
     analysis = casting.make_analysis(cast, test)
     casting.make_approval(cast, analysis, note="Keep to lines of even height.")
-    pdf = printed(analysis, system, page_size)
-    assert pages_of(pdf) <= 2
-    assert broken_rules(pdf) == []
-    assert overprinted(pdf) == []
+    for system, page_size in product(("us", "metric"), ("letter", "a4")):
+        pdf = printed(analysis, system, page_size)
+        assert pages_of(pdf) <= 2, (system, page_size)
+        assert broken_rules(pdf) == [], (system, page_size)
+        assert overprinted(pdf) == [], (system, page_size)
 
 
-def test_it_is_tagged_titled_and_its_fonts_are_inside(cast: Cast) -> None:
-    approval = casting.make_approval(cast)
-    with opened(printed(approval.analysis)) as document:
+def test_it_is_tagged_titled_and_its_fonts_are_inside(usual: Usual) -> None:
+    with opened(usual.pdf) as document:
         assert document.Root.Lang == "en"
         assert str(document.docinfo.Title).startswith("Test report XX-R01, Main season work")
         kinds = [str(one.S) for one in elements(document)]
         assert kinds.count("/H1") == 1
         assert kinds.count("/H2") == 9
-        assert kinds.count("/Figure") == 4
+        assert kinds.count("/Figure") == 5  # four charts and the square code
         assert kinds.count("/Table") == 4
         for one in elements(document):
             if str(one.S) == "/Figure":
@@ -142,16 +176,14 @@ def test_it_is_tagged_titled_and_its_fonts_are_inside(cast: Cast) -> None:
         assert all("/FontFile2" in one for one in fonts(document))
 
 
-def test_result_and_inputs_are_inside_under_the_digests_printed(cast: Cast) -> None:
-    analysis = casting.make_analysis(cast)
-    pdf = printed(analysis)
-    text = text_of(pdf)
-    with opened(pdf) as document:
+def test_result_and_inputs_are_inside_under_the_digests_printed(usual: Usual) -> None:
+    analysis, text = usual.analysis, usual.text
+    with opened(usual.pdf) as document:
         files = {
             name: document.attachments[name].get_file().read_bytes()
             for name in ("inputs.json", "result.json")
         }
-        assert [str(one.AFRelationship) for one in document.Root.AF] == ["/Data", "/Data"]
+        assert [str(one.AFRelationship) for one in document.Root.AF] == ["/Data"] * 4
     assert files["result.json"].decode() == analysis.document
     assert json.loads(files["inputs.json"]) == analysis.inputs
     for data in files.values():
@@ -160,24 +192,21 @@ def test_result_and_inputs_are_inside_under_the_digests_printed(cast: Cast) -> N
         assert hashlib.sha256(storage.fetch(entry["digest"])).hexdigest() in text
 
 
-def test_its_date_is_that_of_the_last_statement_in_it(cast: Cast) -> None:
-    approval = casting.make_approval(cast)
-    with opened(printed(approval.analysis)) as document:
-        assert document.docinfo.CreationDate == f"{approval.created_at:D:%Y%m%d%H%M%SZ}"
+def test_its_date_is_that_of_the_last_statement_in_it(usual: Usual) -> None:
+    with opened(usual.pdf) as document:
+        assert document.docinfo.CreationDate == f"{usual.approval.created_at:D:%Y%m%d%H%M%SZ}"
 
 
 # --- What stands in it ----------------------------------------------------------------------------
 
 
-def test_the_answer_in_feet(cast: Cast) -> None:
-    analysis = casting.make_analysis(cast)
-    approval = casting.make_approval(cast, analysis, swath_m=15.24)  # 50 ft exactly
-    text = text_of(printed(analysis, "us"))
+def test_the_answer_in_feet(usual: Usual) -> None:
+    analysis, approval, text = usual.analysis, usual.approval, usual.text
     choice = analysis.result.recommended.back_and_forth
     assert (
         f"Approved swath 50 ft Back-and-forth Valid until {approval.valid_until:%-d %B %Y}" in text
     )
-    assert f"Approved by {cast.analyst.name}" in text
+    assert f"Approved by {usual.cast.analyst.name}" in text
     recommended_ft = choice.swath_m / 0.3048
     assert f"Recommended by the test {recommended_ft:.0f} ft Back-and-forth" in text
     bounds = f"{choice.cv_low_percent:.1f} to {choice.cv_high_percent:.1f} %"
@@ -208,9 +237,8 @@ def test_the_answer_in_metres(cast: Cast) -> None:
         assert words in text
 
 
-def test_method_passes_wind_and_cautions_stand_in_it(cast: Cast) -> None:
-    analysis = casting.make_analysis(cast)
-    text = text_of(printed(analysis))
+def test_method_passes_wind_and_cautions_stand_in_it(usual: Usual) -> None:
+    analysis, text = usual.analysis, usual.text
     assert f"Method version {analysis.method_version}" in text
     assert "CV limit 25 %" in text
     for number in (1, 2, 3):
@@ -280,7 +308,7 @@ def test_a_superseded_approval_says_so(cast: Cast) -> None:
     older = casting.make_approval(cast, analysis, swath_m=15.24)
     casting.make_approval(cast, analysis, swath_m=13.716)  # 45 ft
     shown = test_report.shown_approval(analysis, str(older.pk))
-    pdf = test_report.render(analysis, shown, system="us", page_size="letter")
+    pdf = pdf_of(test_report.drafted(analysis, shown, system="us", page_size="letter"))
     text = text_of(pdf)
     assert "Approved swath: SUPERSEDED 50 ft" in text
     assert "by the approval of 45 ft, back-and-forth" in text
@@ -319,8 +347,7 @@ def test_no_recommended_swath(cast: Cast) -> None:
     assert not draws(text, "Field at a swath")
 
 
-@pytest.mark.parametrize("page_size", ["letter", "a4"])
-def test_long_names_many_nozzles_and_six_passes_lose_nothing(cast: Cast, page_size: str) -> None:
+def test_long_names_many_nozzles_and_six_passes_lose_nothing(cast: Cast) -> None:
     test = casting.make_tested(cast, long_setup(cast), passes=6)
     for _ in range(2):
         passes.add_aborted_pass(test, by=cast.analyst, reason=LONG_REASON[:190])
@@ -328,14 +355,16 @@ def test_long_names_many_nozzles_and_six_passes_lose_nothing(cast: Cast, page_si
     analysis = casting.make_analysis(cast, test)
     swath_m = analysis.back_and_forth_swath_m + 2.0
     casting.make_approval(cast, analysis, swath_m=swath_m, outside_reason=LONG_REASON)
-    pdf = printed(analysis, "us", page_size)
-    assert broken_rules(pdf) == []
-    assert overprinted(pdf) == []
-    text = text_of(pdf)
-    for words in (LONG_NAME, LONG_MODEL, LONG_REASON.strip(), "20 hollow cone 4010 (7 at"):
-        assert words in text
-    assert draws(text, "60 nozzles")
-    assert text.count(LONG_REASON[:190].strip()) == 2 + 1  # both passes; the approval begins alike
+    for page_size in ("letter", "a4"):
+        pdf = printed(analysis, "us", page_size)
+        assert broken_rules(pdf) == [], page_size
+        assert overprinted(pdf) == [], page_size
+        text = text_of(pdf)
+        for words in (LONG_NAME, LONG_MODEL, LONG_REASON.strip(), "20 hollow cone 4010 (7 at"):
+            assert words in text
+        assert draws(text, "60 nozzles")
+        # Both passes; the approval begins alike.
+        assert text.count(LONG_REASON[:190].strip()) == 2 + 1
 
 
 def test_names_cannot_write_markup(cast: Cast) -> None:

@@ -6,7 +6,7 @@ from typing import Any
 
 from rest_framework import serializers
 
-from fleet.api.serializers.base import Out, Strict
+from fleet.api.serializers.base import Number, Out, Strict
 from fleet.models import Operator, Person, Role, UnitSystem
 
 
@@ -23,6 +23,9 @@ class TokenOut(serializers.Serializer[Any]):
 
 class PersonOut(Out):
     operator_name = serializers.CharField(source="operator.name", default=None, allow_null=True)
+    jurisdiction = serializers.CharField(
+        source="jurisdiction.name", default=None, allow_null=True, help_text="A checker's."
+    )
 
     class Meta:
         model = Person
@@ -33,6 +36,8 @@ class PersonOut(Out):
             "role",
             "operator",
             "operator_name",
+            "jurisdiction",
+            "may_change_setups",
             "unit_system",
             "is_active",
             "created_at",
@@ -50,6 +55,12 @@ class PersonNew(Strict):
     operator = serializers.UUIDField(
         required=False, allow_null=True, help_text="For owners and pilots."
     )
+    jurisdiction = serializers.CharField(
+        required=False, allow_null=True, help_text="For checkers: its name."
+    )
+    may_change_setups = serializers.BooleanField(
+        required=False, help_text="For pilots: may record set-ups all the same."
+    )
     password = serializers.CharField(
         required=False,
         trim_whitespace=False,
@@ -59,13 +70,23 @@ class PersonNew(Strict):
     unit_system = serializers.ChoiceField(UnitSystem.choices, required=False)
 
 
+class PersonChange(Strict):
+    may_change_setups = serializers.BooleanField(help_text="Of a pilot.")
+
+
 class OperatorOut(Out):
+    jurisdiction = serializers.CharField(
+        source="jurisdiction.name", default=None, allow_null=True, help_text="Its name."
+    )
+
     class Meta:
         model = Operator
         fields = [
             "id",
             "name",
             "base",
+            "base_latitude_deg",
+            "base_longitude_deg",
             "jurisdiction",
             "email",
             "phone",
@@ -77,7 +98,11 @@ class OperatorOut(Out):
 class OperatorNew(Strict):
     name = serializers.CharField()
     base = serializers.CharField(help_text="Home base: airfield or town.")
-    jurisdiction = serializers.CharField(required=False, allow_blank=True)
+    base_latitude_deg = Number(required=False, allow_null=True)
+    base_longitude_deg = Number(required=False, allow_null=True)
+    jurisdiction = serializers.CharField(
+        required=False, allow_null=True, help_text="The name of a jurisdiction on record."
+    )
     email = serializers.EmailField(required=False, allow_blank=True)
     phone = serializers.CharField(required=False, allow_blank=True)
 

@@ -7,8 +7,7 @@ from typing import Any
 from rest_framework import serializers
 
 from fleet.api.serializers.base import Number, Out, Strict
-from fleet.models import AnalysisRun, Approval, Manner, Paper, UnitSystem
-from fleet.services.papers import PAGE_SIZES
+from fleet.models import AnalysisRun, Approval, Manner, UnitSystem
 
 CHART_SIZES = ("wide", "compact", "paper")
 ENDINGS = ("in_force", "superseded", "withdrawn", "changed", "expired", "retired")
@@ -157,26 +156,3 @@ class ApprovalIn(Strict):
 
 class WithdrawalIn(Strict):
     reason = serializers.CharField()
-
-
-class PaperOut(Out):
-    class Meta:
-        model = Paper
-        fields = [
-            "id",
-            "operator",
-            "kind",
-            "analysis",
-            "approval",
-            "job",
-            "unit_system",
-            "page_size",
-            "digest",
-            "size",
-            "issued_by",
-            "created_at",
-        ]
-
-
-class PaperIn(Strict):
-    page_size = serializers.ChoiceField(PAGE_SIZES, required=False)

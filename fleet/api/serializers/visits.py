@@ -8,12 +8,14 @@ from rest_framework import serializers
 
 from fleet.api.serializers.base import Number, Out, Strict
 from fleet.models import FlightPass, Origin, Overrule, Test, Visit, VisitKind
+from fleet.queries.clinics import why_closed
 
 
 class VisitOut(Out):
     analyst_name = serializers.CharField(source="analyst.name")
     host_name = serializers.CharField(source="host.name", default=None, allow_null=True)
     test_count = serializers.IntegerField(help_text="Of the tests that you may see.")
+    sign_up_open = serializers.SerializerMethodField()
 
     class Meta:
         model = Visit
@@ -28,9 +30,22 @@ class VisitOut(Out):
             "host",
             "host_name",
             "note",
+            "latitude_deg",
+            "longitude_deg",
+            "aircraft_per_day",
+            "first_slot_at",
+            "slot_minutes",
+            "sign_up_until",
+            "sign_up_open",
+            "cancelled_on",
+            "cancelled_reason",
             "test_count",
             "created_at",
         ]
+
+    def get_sign_up_open(self, visit: Visit) -> bool:
+        """Whether operators may sign up today."""
+        return not why_closed(visit)
 
 
 class VisitIn(Strict):
@@ -43,6 +58,23 @@ class VisitIn(Strict):
         required=False, allow_null=True, help_text="The operator of a private visit."
     )
     note = serializers.CharField(required=False, allow_blank=True)
+    latitude_deg = Number(required=False, allow_null=True)
+    longitude_deg = Number(required=False, allow_null=True, help_text="East positive.")
+    aircraft_per_day = serializers.IntegerField(
+        required=False, allow_null=True, help_text="Of a clinic with sign-up."
+    )
+    first_slot_at = serializers.TimeField(required=False, allow_null=True)
+    slot_minutes = serializers.IntegerField(required=False, allow_null=True)
+    sign_up_until = serializers.DateField(
+        required=False, allow_null=True, help_text="Null means the first day."
+    )
+
+
+class VisitChange(VisitIn):
+    let_wait = serializers.BooleanField(
+        required=False,
+        help_text="Whoever loses a place by this goes to the waiting list; else it is refused.",
+    )
 
 
 class TestOut(Out):

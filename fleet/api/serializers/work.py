@@ -16,6 +16,8 @@ class JobOut(Out):
     has_ended = serializers.BooleanField()
     analysis = serializers.UUIDField(source="analysis.id", default=None, allow_null=True)
     paper = serializers.UUIDField(source="paper.id", default=None, allow_null=True)
+    proposal = serializers.UUIDField(source="proposal.id", default=None, allow_null=True)
+    export = serializers.UUIDField(source="export.id", default=None, allow_null=True)
     card_measurement = serializers.UUIDField(source="card_run.id", default=None, allow_null=True)
 
     class Meta:
@@ -37,6 +39,8 @@ class JobOut(Out):
             "analysis",
             "paper",
             "card_measurement",
+            "export",
+            "proposal",
         ]
 
 

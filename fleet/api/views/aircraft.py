@@ -82,7 +82,7 @@ class AircraftSetUps(Rows):
     def post(self, request: Request, pk: object) -> Response:
         """Record how an aircraft is now equipped and flown for a purpose: a new revision."""
         aircraft = self.found()
-        by = rules.allow(rules.may_change_fleet, request.user)
+        by = rules.allow(rules.may_record_setups, request.user)
         setup = services.record_setup(by=by, aircraft=aircraft, **taken(SetUpNew, request))
         return Response(SetUpOut(setup).data, 201, headers=at("setup-detail", setup))
 

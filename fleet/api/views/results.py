@@ -11,9 +11,10 @@ from drf_spectacular.utils import extend_schema
 from rest_framework.request import Request
 from rest_framework.response import Response
 
-from fleet import rules, storage
-from fleet.api.filters import AnalysisFilter, ApprovalFilter, PaperFilter
-from fleet.api.rows import judged_approvals_of, light_analyses_of, light_jobs_of, light_papers_of
+from fleet import rules
+from fleet.api.filters import AnalysisFilter, ApprovalFilter
+from fleet.api.rows import light_analyses_of, light_jobs_of
+from fleet.api.serializers.papers import PaperIn
 from fleet.api.serializers.results import (
     AnalysisFullOut,
     AnalysisOut,
@@ -22,8 +23,6 @@ from fleet.api.serializers.results import (
     ChartQuery,
     EvidenceOut,
     EvidenceQuery,
-    PaperIn,
-    PaperOut,
     WithdrawalIn,
 )
 from fleet.api.serializers.work import JobOut
@@ -38,7 +37,8 @@ from fleet.api.views.base import (
     person_of,
     taken,
 )
-from fleet.models import AnalysisRun, Approval, Paper
+from fleet.models import AnalysisRun, Approval
+from fleet.queries.approvals import judged_approvals_of
 from fleet.queries.evidence import at_swath
 from fleet.queries.inputs import is_current
 from fleet.queries.whose import analyses_of
@@ -203,34 +203,3 @@ class ApprovalWithdrawal(Rows):
         by = rules.allow(rules.may_approve, request.user)
         approval_services.withdraw(approval, by=by, reason=taken(WithdrawalIn, request)["reason"])
         return self.created(approval, "approval-detail")
-
-
-class PaperList(ListRows):
-    """Issued papers."""
-
-    model = Paper
-    rows_of = staticmethod(light_papers_of)
-    serializer_class = PaperOut
-    filterset_class = PaperFilter
-
-
-class PaperDetail(OneRow):
-    """One issued paper."""
-
-    model = Paper
-    rows_of = staticmethod(light_papers_of)
-    serializer_class = PaperOut
-
-
-class PaperFile(FileOf):
-    """An issued paper as PDF, byte for byte as it was issued."""
-
-    model = Paper
-    rows_of = staticmethod(light_papers_of)
-
-    @extend_schema(responses={(200, "application/pdf"): OpenApiTypes.BINARY})
-    def get(self, request: Request, pk: object) -> HttpResponse:
-        paper = self.found()
-        test = paper.analysis.test
-        name = f"{test.setup.aircraft} pattern test {test.flown_on:%Y-%m-%d}.pdf"
-        return file_answer(storage.fetch(paper.digest), "application/pdf", name)

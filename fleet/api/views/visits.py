@@ -17,6 +17,7 @@ from fleet.api.serializers.visits import (
     TestChange,
     TestNew,
     TestOut,
+    VisitChange,
     VisitIn,
     VisitOut,
 )
@@ -38,7 +39,9 @@ from fleet.services import visits as visit_services
 
 
 class VisitList(ListRows):
-    """Visits: for people of an operator those with a test of theirs, and private ones to them."""
+    """Visits: for people of an operator those with a test or sign-up of theirs, private ones to
+    them, and clinics open for sign-up.
+    """
 
     model = Visit
     rows_of = staticmethod(visits_of)
@@ -60,12 +63,12 @@ class VisitDetail(OneRow):
     rows_of = staticmethod(visits_of)
     serializer_class = VisitOut
 
-    @extend_schema(request=VisitIn, responses=VisitOut)
+    @extend_schema(request=VisitChange, responses=VisitOut)
     def patch(self, request: Request, pk: object) -> Response:
         """Change a visit (staff and analysts)."""
         visit = self.found()
         by = rules.allow(rules.may_plan_visits, request.user)
-        changes = _with_rows(by, taken(VisitIn, request, partial=True))
+        changes = _with_rows(by, taken(VisitChange, request, partial=True))
         visit_services.change_visit(visit, by=by, **changes)
         return Response(self.now(visit))
 

@@ -75,7 +75,7 @@ class Command(FileCommand):
         for name in names:
             try:
                 image = read_image(bytes_of(name, SCANS), source=name, dpi=dpi)
-                found = list(measure_scan(image, parameters))
+                found = measure_scan(image, parameters)
             except PatternError as error:
                 problems.append(error)
                 continue

@@ -284,7 +284,7 @@ def test_tests_passes_and_what_follows(cast: Cast, monkeypatch):
         assert keys(client, "analyses", **{field: row.pk}) == key(ours.analysis), field
     assert keys(client, "papers", analysis=theirs.analysis.pk) == key(theirs.paper)
     assert keys(client, "papers", approval=ours.approval.pk) == key(ours.paper)
-    assert keys(client, "jobs", kind="report", operator=ours.operator.pk) == key(ours.job)
+    assert keys(client, "jobs", kind="paper", operator=ours.operator.pk) == key(ours.job)
     assert keys(client, "jobs", state="done", subject_id=ours.test.pk) == key(ours.analysis.job)
     assert set(keys(client, "jobs", has_ended="false")) == set(key(ours.job, theirs.job))
     assert set(keys(client, "jobs", kind="cards")) == set(

@@ -171,7 +171,7 @@ def test_whole_road(cast: Cast):
     make_paper(owner, analysis)
     with tenancy.everyone():
         deeds = list(AuditRow.objects.order_by("created_at", "id").values_list("deed", flat=True))
-    assert deeds[-2:] == ["report_requested", "paper_issued"]
+    assert deeds[-2:] == ["paper_asked", "paper_issued"]
 
 
 def make_paper(owner: Client, analysis: dict) -> None:
@@ -182,9 +182,8 @@ def make_paper(owner: Client, analysis: dict) -> None:
     assert (paper["page_size"], paper["analysis"]) == ("a4", analysis["id"])
     answer = owner.get(f"/api/v1/papers/{paper['id']}/file/", headers={"Accept": "application/pdf"})
     assert answer["Content-Type"] == "application/pdf"
-    assert answer["Content-Disposition"] == (
-        'attachment; filename="XX-K41 pattern test 2026-04-14.pdf"'
-    )
+    name = f"TR-{timezone.localdate().year}-00001 Test report XX-K41, 14 April 2026.pdf"
+    assert answer["Content-Disposition"] == f'attachment; filename="{name}"'
     assert answer.content.startswith(b"%PDF-")
     assert hashlib.sha256(answer.content).hexdigest() == paper["digest"]
     assert len(answer.content) == paper["size"]

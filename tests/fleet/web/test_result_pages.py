@@ -334,13 +334,13 @@ def test_a_paper_comes_as_it_was_issued(cast: Cast, run):
 
 
 def test_a_report_is_a_job_in_the_persons_paper_size(cast: Cast, run, monkeypatch):
-    monkeypatch.setitem(jobs._handlers, "report", lambda job, progress: lambda: None)
+    monkeypatch.setitem(jobs._handlers, "paper", lambda job, progress: lambda: None)
     answer = signed_in(cast.pilot).post(reverse("report", args=[run.pk]), {"page_size": "a4"})
-    job = Job.objects.get(kind="report")
+    job = Job.objects.get(kind="paper")
     assert answer.url == reverse("job", args=[job.pk])
     assert job.parameters["page_size"] == "a4"
     page = words_of(signed_in(cast.pilot).get(answer.url))
-    assert "Report of XX-R01" in page
+    assert "Paper of XX-R01" in page
     wrong = signed_in(cast.pilot).post(reverse("report", args=[run.pk]), {"page_size": "a0"})
     assert wrong.url == result(run)
-    assert Job.objects.filter(kind="report").count() == 1
+    assert Job.objects.filter(kind="paper").count() == 1
