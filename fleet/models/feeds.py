@@ -100,6 +100,11 @@ class OperatorExport(Sealed, OperatorRecord):
         return f"Export of {self.operator}"
 
     @property
+    def file_name(self) -> str:
+        """The name under which it is handed out."""
+        return f"{self.operator} records {self.created_at:%Y-%m-%d}.zip".replace("/", "-")
+
+    @property
     def expires_at(self) -> datetime.datetime:
         """When its bytes go; the row stays."""
         return self.created_at + datetime.timedelta(days=self.KEPT_DAYS)

@@ -41,13 +41,15 @@ def why_closed(visit: Visit, *, today: datetime.date | None = None) -> str:
     """Say in a sentence why operators cannot sign up; "" when they can."""
     today = today or timezone.localdate()
     if visit.cancelled_on:
-        return f"This visit was called off on {_day(visit.cancelled_on)}: {visit.cancelled_reason}"
+        return (
+            f"This visit was called off on {day_of(visit.cancelled_on)}: {visit.cancelled_reason}"
+        )
     if visit.ends_on < today:
-        return f"This visit ended on {_day(visit.ends_on)}."
+        return f"This visit ended on {day_of(visit.ends_on)}."
     if visit.kind != VisitKind.CLINIC or visit.aircraft_per_day is None:
         return "This visit has no sign-up; the analyst says who flies."
     if closes_on(visit) < today:
-        return f"Sign-up closed on {_day(closes_on(visit))}. Ask the analyst."
+        return f"Sign-up closed on {day_of(closes_on(visit))}. Ask the analyst."
     return ""
 
 
@@ -156,5 +158,13 @@ def ordinal(number: int) -> str:
     return f"{number}{last}"
 
 
-def _day(date: datetime.date) -> str:
-    return f"{date:%-d %B %Y}"
+def span_of(visit: Visit) -> str:
+    """Write when a visit is: one day, or the first to the last."""
+    if visit.starts_on == visit.ends_on:
+        return day_of(visit.starts_on)
+    return f"{day_of(visit.starts_on)} to {day_of(visit.ends_on)}"
+
+
+def day_of(date: datetime.date | None) -> str:
+    """Write a date as people say it; a dash for none."""
+    return f"{date:%-d %B %Y}" if date else "–"

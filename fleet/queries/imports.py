@@ -37,8 +37,8 @@ class _Planner:
 
     def __init__(self, person: Person, reading: Reading, season: Season | None) -> None:
         self.reading, self.season = reading, season
-        self.operators = {_key(one.name): one for one in operators_of(person)}
-        self.jurisdictions = {_key(one.name): one for one in Jurisdiction.objects.all()}
+        self.operators = {name_key(one.name): one for one in operators_of(person)}
+        self.jurisdictions = {name_key(one.name): one for one in Jurisdiction.objects.all()}
         self.fleet: dict[str, list[Aircraft]] = {}
         for one in aircraft_of(person):
             self.fleet.setdefault(one.registration.upper(), []).append(one)
@@ -62,7 +62,7 @@ class _Planner:
         rows = []
         for entry in self.reading.entries:
             steps: list[Step] = []
-            key = _key(entry.get("operator") or "")
+            key = name_key(entry.get("operator") or "")
             if key and key not in first:
                 first.add(key)
                 steps += self._operator_steps(entry, key)
@@ -88,7 +88,7 @@ class _Planner:
 
     def _gather(self, entry: Entry) -> None:
         """Gather what all rows say of an operator; two rows must not say two things."""
-        said = self.said.setdefault(_key(entry.get("operator") or ""), {})
+        said = self.said.setdefault(name_key(entry.get("operator") or ""), {})
         if not entry.get("operator"):
             return
         for name in (*OPERATOR_FIELDS, "membership", "joined_on"):
@@ -107,7 +107,7 @@ class _Planner:
         on_record = self.operators.get(key)
         values = {name: said[name] for name in OPERATOR_FIELDS if name in said}
         if "jurisdiction" in values:
-            found = self.jurisdictions.get(_key(values["jurisdiction"]))
+            found = self.jurisdictions.get(name_key(values["jurisdiction"]))
             if found is None:
                 known = ", ".join(str(one) for one in self.jurisdictions.values()) or "none yet"
                 self._wrong(
@@ -208,7 +208,9 @@ class _Planner:
 
     def _on_record(self, key: str, registration: str, retired_on: Any) -> Aircraft | None:
         """Return the operator's aircraft that is meant: of those out of service by the day."""
-        own = [one for one in self.fleet.get(registration, []) if _key(one.operator.name) == key]
+        own = [
+            one for one in self.fleet.get(registration, []) if name_key(one.operator.name) == key
+        ]
         for one in own:
             if one.retired_on == retired_on:
                 return one
@@ -218,7 +220,9 @@ class _Planner:
         self, entry: Entry, key: str, registration: str, values: Mapping[str, Any]
     ) -> bool:
         flying = [one for one in self.fleet.get(registration, []) if one.retired_on is None]
-        own = [one for one in self.fleet.get(registration, []) if _key(one.operator.name) == key]
+        own = [
+            one for one in self.fleet.get(registration, []) if name_key(one.operator.name) == key
+        ]
         operator = self.operators.get(key)
         row, other = self.newly.setdefault(registration, (entry.row, key))
         if flying:
@@ -299,7 +303,7 @@ def _own_values(row: Any) -> dict[str, Any]:
     return {of.attname: getattr(row, of.attname) for of in row._meta.concrete_fields}
 
 
-def _key(name: str) -> str:
+def name_key(name: str) -> str:
     """Names are alike whatever their case and blanks."""
     return " ".join(name.split()).casefold()
 

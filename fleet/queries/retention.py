@@ -120,16 +120,26 @@ def all_may_go(kept: Bytes, today: datetime.date, age_years: int | None) -> bool
 
 def removable(person: Person, *, today: datetime.date | None = None) -> list[Bytes]:
     """Return the bytes that are there and that nothing holds, for staff; the oldest first."""
+    return going(kept_bytes(person), today=today)
+
+
+def going(all_kept: Iterable[Bytes], *, today: datetime.date | None = None) -> list[Bytes]:
+    """Return those of kept bytes that are there and that nothing holds; the oldest first."""
     today = today or timezone.localdate()
     age: int | None = settings.PURGE_AFTER_YEARS
     found = []
-    for kept in kept_bytes(person):
+    for kept in all_kept:
         if not all_may_go(kept, today, age):
             continue
         size = storage.size_of(kept.digest)
         if size is not None:
             found.append(Bytes(kept.digest, kept.rows, size))
-    return sorted(found, key=lambda one: (min(row.day for row in one.rows), one.digest))
+    return oldest_first(found)
+
+
+def oldest_first(some: Iterable[Bytes]) -> list[Bytes]:
+    """Return kept bytes in the order of the oldest row that names each."""
+    return sorted(some, key=lambda one: (min(row.day for row in one.rows), one.digest))
 
 
 def kept_bytes(person: Person) -> list[Bytes]:

@@ -29,6 +29,19 @@ def checked(row: models.Model, **values: Any) -> None:
     refuse(errors)
 
 
+def put(row: models.Model, changes: Mapping[str, Any], allowed: Collection[str]) -> dict[str, Any]:
+    """Set the fields that differ, unchecked and unsaved; return what they were, for the trail.
+
+    Raises ValidationError for a field that is not in `allowed`.
+    """
+    refuse({name: ["Cannot be changed."] for name in changes if name not in allowed})
+    differing = [name for name, value in changes.items() if getattr(row, name) != value]
+    before = audit.values(row, differing)
+    for name in differing:
+        setattr(row, name, changes[name])
+    return before
+
+
 def change(
     row: models.Model,
     *,
@@ -42,13 +55,10 @@ def change(
 
     Raises ValidationError for a field that is not in `allowed` or a value that is not right.
     """
-    refuse({name: ["Cannot be changed."] for name in changes if name not in allowed})
-    differing = [name for name, value in changes.items() if getattr(row, name) != value]
-    if not differing:
+    before = put(row, changes, allowed)
+    if not before:
         return False
-    before = audit.values(row, differing)
-    for name in differing:
-        setattr(row, name, changes[name])
+    differing = list(before)
     checked(row, **{name: changes[name] for name in differing})
     row.save(update_fields=differing)
     audit.record(

@@ -16,7 +16,7 @@ from django.db import models
 
 from fleet import audit
 from fleet.models import Operator, Person
-from fleet.services.base import refuse
+from fleet.services.base import put, refuse
 from fleet.validators import check_ranges
 
 BATCH = 500
@@ -61,19 +61,14 @@ def change(
     """Set, check, save and audit changes of locked records of one model."""
     entries, changed, fields = [], [], set()
     for (name, row), wanted, operator in zip(rows, changes, operators, strict=True):
-        differing = [field for field, value in wanted.items() if getattr(row, field) != value]
         with _called(name):
-            refuse({f: ["Cannot be changed."] for f in wanted if f not in allowed})
-        if not differing:
-            continue
-        before = audit.values(row, differing)
-        for field in differing:
-            setattr(row, field, wanted[field])
-        with _called(name):
-            _check(row, check_ranges({field: wanted[field] for field in differing}))
-        fields |= {*differing}
+            before = put(row, wanted, allowed)
+            if not before:
+                continue
+            _check(row, check_ranges({field: wanted[field] for field in before}))
+        fields |= {*before}
         changed.append(row)
-        entries.append(audit.Entry(deed, row, operator, before, audit.values(row, differing)))
+        entries.append(audit.Entry(deed, row, operator, before, audit.values(row, list(before))))
     if changed:
         model = type(changed[0])
         model._default_manager.bulk_update(changed, sorted(fields), batch_size=BATCH)

@@ -16,7 +16,7 @@ from django.utils import timezone
 
 from fleet import audit, rules
 from fleet.models import Aircraft, Person, SignUp, SignUpState, Test, Visit
-from fleet.queries.clinics import days_of, ordinal, why_closed
+from fleet.queries.clinics import day_of, days_of, ordinal, span_of, why_closed
 from fleet.services import place_letters
 from fleet.services.base import checked, refuse
 from fleet.services.places import Places
@@ -137,7 +137,7 @@ def reorder(visit: Visit, *, by: Person, day: datetime.date, order: Sequence[UUI
     rules.allow(rules.may_run_day, by)
     places = Places.locked(visit)
     if day not in places.days:
-        refuse({"day": [f"Must be a day of the visit, {_span(visit)}."]})
+        refuse({"day": [f"Must be a day of the visit, {span_of(visit)}."]})
     known = {row.pk for row in places.rows}
     unknown = [str(key) for key in order if key not in known]
     if unknown:
@@ -191,7 +191,7 @@ def move_to_day(sign_up: SignUp, *, by: Person, day: datetime.date) -> bool:
     before = _values(row)
     wanted = _day_for(places, day)
     if wanted is None:
-        refuse({"day": [f"{_day(day)} is full."]})
+        refuse({"day": [f"{day_of(day)} is full."]})
     places.place(row, day)
     give_free_places(places, by=by)
     _record("sign_up_moved", row, by=by, before=before)
@@ -276,10 +276,12 @@ def _day_for(places: Places, asked: datetime.date | None) -> datetime.date | Non
     if asked is None or asked in free:
         return asked or (free[0] if free else None)
     if asked not in days_of(places.visit):
-        refuse({"day": [f"Must be a day of the visit, {_span(places.visit)}."]})
+        refuse({"day": [f"Must be a day of the visit, {span_of(places.visit)}."]})
     if free:
-        says = ", ".join(_day(day) for day in free)
-        refuse({"day": [f"{_day(asked)} has no free place any more. There are places on {says}."]})
+        says = ", ".join(day_of(day) for day in free)
+        refuse(
+            {"day": [f"{day_of(asked)} has no free place any more. There are places on {says}."]}
+        )
     return None
 
 
@@ -299,9 +301,9 @@ def _check_aircraft(visit: Visit, aircraft: Aircraft) -> None:
     operator = aircraft.operator
     errors = []
     if aircraft.retired_on:
-        errors.append(f"{aircraft} has been out of service since {_day(aircraft.retired_on)}.")
+        errors.append(f"{aircraft} has been out of service since {day_of(aircraft.retired_on)}.")
     if operator.left_on and operator.left_on <= max(visit.starts_on, timezone.localdate()):
-        errors.append(f"{operator} leaves or left the association on {_day(operator.left_on)}.")
+        errors.append(f"{operator} leaves or left the association on {day_of(operator.left_on)}.")
     if visit.host_id is not None and visit.host_id != aircraft.operator_id:
         errors.append("This visit is private, for another operator.")
     refuse({"aircraft": errors} if errors else {})
@@ -312,7 +314,7 @@ def _check_once(places: Places, aircraft: Aircraft) -> None:
     if there is None:
         return
     where = {
-        SignUpState.PLACED: f"its place is {ordinal(there.position or 0)} on {_day(there.day)}",
+        SignUpState.PLACED: f"its place is {ordinal(there.position or 0)} on {day_of(there.day)}",
         SignUpState.WAITING: f"it is {ordinal(there.position or 0)} on the waiting list",
     }.get(SignUpState(there.state), there.get_state_display().lower())
     refuse({"aircraft": [f"{aircraft} is signed up already: {where}."]})
@@ -341,13 +343,3 @@ def _record(deed: str, row: SignUp, *, by: Person, before: object = None, **more
         before=before,  # type: ignore[arg-type]
         after={**_values(row), **more},
     )
-
-
-def _span(visit: Visit) -> str:
-    if visit.starts_on == visit.ends_on:
-        return _day(visit.starts_on)
-    return f"{_day(visit.starts_on)} to {_day(visit.ends_on)}"
-
-
-def _day(date: datetime.date | None) -> str:
-    return f"{date:%-d %B %Y}" if date else "–"

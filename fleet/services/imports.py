@@ -22,7 +22,7 @@ from fleet.models import (
     SheetImport,
 )
 from fleet.queries.import_plan import Plan, Step
-from fleet.queries.imports import plan
+from fleet.queries.imports import name_key, plan
 from fleet.services import aircraft as fleet_services
 from fleet.services import people, season
 from fleet.services.base import refuse
@@ -139,10 +139,10 @@ def _carry_out(steps: Sequence[Step], by: Person, for_season: Season | None) -> 
         of[step.what, step.action].append(step)
     people.add_operators(by=by, many={_called(s): s.values for s in of["operator", "added"]})
     people.change_operators(**_locked(Operator, of["operator", "changed"]), by=by)
-    named = {_key(one.name): one for one in Operator.objects.all()}
+    named = {name_key(one.name): one for one in Operator.objects.all()}
 
     def with_operator(some: Sequence[Step]) -> dict[str, dict[str, Any]]:
-        return {_called(s): {"operator": named[_key(s.operator)], **s.values} for s in some}
+        return {_called(s): {"operator": named[name_key(s.operator)], **s.values} for s in some}
 
     if of["member", "added"]:
         assert for_season is not None
@@ -154,10 +154,6 @@ def _carry_out(steps: Sequence[Step], by: Person, for_season: Season | None) -> 
 
 def _called(step: Step) -> str:
     return f"Row {step.row}, {step.name}"
-
-
-def _key(name: str) -> str:
-    return " ".join(name.split()).casefold()
 
 
 def _locked(model: Any, steps: Sequence[Step]) -> dict[str, Any]:

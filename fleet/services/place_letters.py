@@ -7,7 +7,6 @@ no longer holds when the letter is written is left out: a later deed has a lette
 
 from __future__ import annotations
 
-import datetime
 from collections import defaultdict
 from collections.abc import Callable, Iterable, Sequence
 from functools import partial
@@ -19,7 +18,7 @@ from django.utils import timezone
 
 from fleet import audit, jobs, tenancy
 from fleet.models import Job, Person, ReminderChoice, ReminderKind, SignUp, SignUpState, Visit
-from fleet.queries.clinics import ordinal, turns
+from fleet.queries.clinics import day_of, ordinal, span_of, turns
 from fleet.queries.reminder_log import PLACE_KIND
 from fleet.queries.reminders import kinds_for, recipients
 from fleet.services import post
@@ -74,14 +73,14 @@ def _kept(visit: Visit, row: SignUp, what: str) -> dict[str, Any]:
 
 
 def _words(visit: Visit, row: SignUp, what: str) -> str:
-    where = f"the visit to {visit.place} on {_days(visit)}"
+    where = f"the visit to {visit.place} on {span_of(visit)}"
     (turn,) = turns([row])
     at = f", about {turn.at:%H:%M}" if turn.at else ""
     match what:
         case "moved_up":
-            return f"{row.aircraft} has a place now: {_day(row.day)}{at}, at {visit.place}."
+            return f"{row.aircraft} has a place now: {day_of(row.day)}{at}, at {visit.place}."
         case "moved":
-            return f"{row.aircraft} has its place on another day: {_day(row.day)}{at}."
+            return f"{row.aircraft} has its place on another day: {day_of(row.day)}{at}."
         case "waits":
             place = ordinal(row.position or 1)
             return (
@@ -92,7 +91,7 @@ def _words(visit: Visit, row: SignUp, what: str) -> str:
             return f"{row.aircraft}: {where} was called off. {visit.cancelled_reason}".rstrip()
     if row.state == SignUpState.WAITING:
         return f"{row.aircraft}: {where} is on again; {turn.words}."
-    return f"{row.aircraft}: {where} is on again, and it has its place: {_day(row.day)}{at}."
+    return f"{row.aircraft}: {where} is on again, and it has its place: {day_of(row.day)}{at}."
 
 
 @jobs.handler(PLACE_KIND)
@@ -168,13 +167,3 @@ def _store(job: Job, visit: Visit, *, certain: bool) -> None:
             "arrived": "yes" if certain else "?",
         },
     )
-
-
-def _days(visit: Visit) -> str:
-    if visit.starts_on == visit.ends_on:
-        return _day(visit.starts_on)
-    return f"{_day(visit.starts_on)} to {_day(visit.ends_on)}"
-
-
-def _day(day: datetime.date | None) -> str:
-    return f"{day:%-d %B %Y}" if day else "–"

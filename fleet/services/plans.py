@@ -29,6 +29,7 @@ from fleet.planning import document
 from fleet.planning.solve import Effort, late_aircraft, solve
 from fleet.planning.tours import Cost, Route, World
 from fleet.queries.plan_inputs import gather, why_blocked
+from fleet.queries.plans import open_job
 from fleet.services import clinics, visits, wishes
 from fleet.services.base import change, checked, refuse
 from fleet.validators import check_ranges
@@ -212,9 +213,7 @@ def request_proposal(plan: TourPlan, *, by: Person) -> Job:
     """
     rules.allow(rules.may_plan_visits, by)
     TourPlan.objects.select_for_update().get(pk=plan.pk)
-    under_way: Job | None = (
-        Job.objects.filter(kind="plan", subject_id=plan.pk).exclude(state__in=ENDED).first()
-    )
+    under_way = open_job(plan)
     if under_way is not None:
         return under_way
     gathered = gather(by, plan)

@@ -17,17 +17,12 @@ from django.views.decorators.http import require_GET, require_http_methods
 from django_htmx.http import HttpResponseStopPolling
 
 from fleet import rules
-from fleet.models import JobState, Operator, OperatorExport, Person
+from fleet.models import JobState, Operator, Person
 from fleet.queries.exports import exports_of, last_export_job
 from fleet.queries.whose import operators_of
 from fleet.services import exports as services
 
 EARLIER_SHOWN = 5
-
-
-def file_name(export: OperatorExport) -> str:
-    """Return the name under which an export is handed out."""
-    return f"{export.operator} records {export.created_at:%Y-%m-%d}.zip".replace("/", "-")
 
 
 def _found(request: HttpRequest, operator_id: UUID) -> tuple[Operator, Person]:
@@ -75,7 +70,7 @@ def export_file(request: HttpRequest, operator_id: UUID) -> HttpResponseBase:
     except ValidationError as refused:
         messages.error(request, " ".join(refused.messages))
         return redirect("operator-export", one.pk)
-    return FileResponse(file, as_attachment=True, filename=file_name(export))
+    return FileResponse(file, as_attachment=True, filename=export.file_name)
 
 
 urlpatterns = [

@@ -80,9 +80,8 @@ class ExportFile(FileOf):
         export = self.found()
         by = rules.allow(rules.may_export, request.user)
         file = services.fetch_export(export, by=by)
-        name = f"{export.operator} records {export.created_at:%Y-%m-%d}.zip"
         answer = FileResponse(
-            file, as_attachment=True, filename=name, content_type="application/zip"
+            file, as_attachment=True, filename=export.file_name, content_type="application/zip"
         )
         answer["Cache-Control"] = "no-store"
         return answer

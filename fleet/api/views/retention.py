@@ -19,7 +19,7 @@ from fleet.api.serializers.retention import (
 )
 from fleet.api.views.base import Address, ListRows, Rows, asked, person_of, taken
 from fleet.models import Purge
-from fleet.queries.retention import kept_bytes, purges_of, removable
+from fleet.queries.retention import going, kept_bytes, oldest_first, purges_of, removable
 from fleet.services import retention as services
 
 
@@ -44,12 +44,11 @@ class KeptFiles(Rows):
         for name in PAGING:
             query.pop(name, None)
         wanted = asked(KeptFilesQuery, query).get("removable")
-        if wanted:
-            found = removable(by)
-        else:
-            going = {one.digest for one in removable(by)} if wanted is False else set()
-            found = [one for one in kept_bytes(by) if one.digest not in going]
-            found.sort(key=lambda one: (min(row.day for row in one.rows), one.digest))
+        found = oldest_first(kept_bytes(by))
+        if wanted is not None:
+            gone = going(found)
+            names = {one.digest for one in gone}
+            found = gone if wanted else [one for one in found if one.digest not in names]
         page: list[Any] = self.paginate_queryset(found) or []
         sized = [(one, storage.size_of(one.digest)) for one in page]
         return self.get_paginated_response(KeptFileOut(sized, many=True).data)
