@@ -46,12 +46,26 @@ class Levels:
         return self.contrast / (self.scatter + 1.0)
 
 
-def best_channel(pixels: Bytes) -> tuple[int, Levels]:
-    """Choose the channel in which paper and ink lie furthest apart for the scatter."""
-    lines = pixels[:: max(1, pixels.shape[0] // _SAMPLE_LINES)]
-    found = [_levels(plane) for plane in _flattened(np.moveaxis(lines, 2, 0))]
-    best = max(range(len(found)), key=lambda index: found[index].merit)
+def best_channel(lines: Bytes) -> tuple[int, Levels]:
+    """Choose the channel in which paper and ink lie furthest apart for the scatter.
+
+    Parameters
+    ----------
+    lines : (lines, N, channels) uint8 of a card, as `sample_lines` takes them.
+    """
+    papers = [_Paper(plane) for plane in _flattened(np.moveaxis(lines, 2, 0))]
+    found: dict[int, Levels] = {}
+    # A channel that could not be better than another, however dark its ink, is passed over.
+    for index in sorted(range(len(papers)), key=lambda index: -papers[index].most_merit):
+        if all(papers[index].most_merit >= other.merit for other in found.values()):
+            found[index] = papers[index].levels()
+    best = max(sorted(found), key=lambda index: found[index].merit)
     return best, found[best]
+
+
+def sample_lines(pixels: Bytes) -> Bytes:
+    """Some full lines of a card, evenly spread; enough for choosing the channel."""
+    return pixels[:: max(1, pixels.shape[0] // _SAMPLE_LINES)]
 
 
 def middle_of(levels: Bytes) -> float:
@@ -110,23 +124,37 @@ def _tile_quantiles(whole: Bytes, rows: int, quantile: float) -> Floats:
     return level[..., 0].astype(np.float64)
 
 
-def _levels(lines: Bytes) -> Levels:
-    """Paper, its scatter and ink from some full lines of one channel, evenly lit."""
-    histogram = np.bincount(lines[:, ::SAMPLE_STEP].ravel(), minlength=_LEVELS)
-    paper, scatter = _paper_of(histogram)
-    ink = paper - 2.0 * max(_CLEAR_SCATTERS * scatter, _CLEAR_SHARE * paper)
-    dark = _Dark(lines)
-    stained = 0
-    for _ in range(6):
-        inside = dark.inside((paper + ink) / 2.0)
-        stained = inside.size
-        if stained < FEW_INSIDE:
-            break
-        moved = middle_of(inside)
-        if abs(moved - ink) < 0.5:
-            break
-        ink = moved
-    return Levels(paper, scatter, float(np.clip(ink, 0.0, paper)), stained)
+class _Paper:
+    """Paper in some full lines of one channel, evenly lit."""
+
+    def __init__(self, lines: Bytes) -> None:
+        self._lines = lines
+        histogram = np.bincount(lines[:, ::SAMPLE_STEP].ravel(), minlength=_LEVELS)
+        self._level, self._scatter = _paper_of(histogram)
+        self._first_ink = self._level - 2.0 * max(
+            _CLEAR_SCATTERS * self._scatter, _CLEAR_SHARE * self._level
+        )
+
+    @property
+    def most_merit(self) -> float:
+        """More than that its merit cannot be: ink is no darker than the darkest pixel."""
+        darkest = min(self._first_ink, float(self._lines.min()))
+        return Levels(self._level, self._scatter, max(darkest, 0.0), 0).merit
+
+    def levels(self) -> Levels:
+        """Paper, its scatter and ink."""
+        ink, dark = self._first_ink, _Dark(self._lines)
+        stained = 0
+        for _ in range(6):
+            inside = dark.inside((self._level + ink) / 2.0)
+            stained = inside.size
+            if stained < FEW_INSIDE:
+                break
+            moved = middle_of(inside)
+            if abs(moved - ink) < 0.5:
+                break
+            ink = moved
+        return Levels(self._level, self._scatter, float(np.clip(ink, 0.0, self._level)), stained)
 
 
 class _Dark:

@@ -17,7 +17,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from patterns.cards._runs import Floats, Places, Runs
+from patterns.cards._runs import Bits, Floats, Places, Runs
 from patterns.cards.separate import Bytes, Separation
 
 # A run must be this long for its middle to show the ink of the stain without the rim.
@@ -40,7 +40,7 @@ class Boxes:
     bottom: Places
     right: Places
 
-    def of(self, chosen: NDArray[np.bool_]) -> Boxes:
+    def of(self, chosen: NDArray[np.bool_] | Places) -> Boxes:
         """Those of chosen regions."""
         return Boxes(*(getattr(self, one.name)[chosen] for one in fields(self)))
 
@@ -100,12 +100,15 @@ def _crossing(inside: Floats, outside: Floats, level: Floats) -> Floats:
     return np.clip((inside - level) / np.maximum(inside - outside, 1e-3), -0.5, 1.5)
 
 
-def whole_light(separation: Separation, boxes: Boxes, count: Places, ink: Floats) -> Floats:
+def whole_light(
+    separation: Separation, bits: Bits, boxes: Boxes, count: Places, ink: Floats
+) -> Floats:
     """Area of small regions that stand alone, from all the light they take; NaN for others.
 
     Parameters
     ----------
     separation : stain parted from paper.
+    bits : its mask.
     boxes : around the K regions.
     count : (K,) pixels of each region.
     ink : (K,) strength of full stain in each.
@@ -119,31 +122,28 @@ def whole_light(separation: Separation, boxes: Boxes, count: Places, ink: Floats
     smaller = 0
     for largest in _WINDOWS_PX:
         chosen = np.flatnonzero((size > smaller) & (size <= largest))
-        found, alone = _light_in(separation, boxes, count, chosen, largest + 2 * _MARGIN_PX)
-        area[chosen[alone]] = found / ink[chosen[alone]]
+        edge = largest + 2 * _MARGIN_PX
+        light, alone = _light_in(separation, bits, boxes.of(chosen), count[chosen], edge)
+        area[chosen[alone]] = light / ink[chosen[alone]]
         smaller = largest
     return area
 
 
 def _light_in(
-    separation: Separation, boxes: Boxes, count: Places, chosen: Places, edge: int
-) -> tuple[Floats, NDArray[np.bool_]]:
+    separation: Separation, bits: Bits, boxes: Boxes, count: Places, edge: int
+) -> tuple[Floats, Places]:
     """Missing light in windows around some regions, in pixels of full stain; which stand alone."""
-    top = (boxes.top[chosen] + boxes.bottom[chosen] - edge) // 2
-    left = (boxes.left[chosen] + boxes.right[chosen] - edge) // 2
+    top = (boxes.top + boxes.bottom - edge) // 2
+    left = (boxes.left + boxes.right - edge) // 2
     first_row, first_column, after_row, after_column = separation.valid_px
-    alone = (top >= first_row) & (left >= first_column)
-    alone &= (top + edge <= after_row) & (left + edge <= after_column)
-    if not alone.any():
-        return np.empty(0), np.zeros(chosen.size, dtype=np.bool_)
-    inside = np.flatnonzero(alone)
+    inside = (top >= first_row) & (left >= first_column)
+    inside &= (top + edge <= after_row) & (left + edge <= after_column)
+    alone = np.flatnonzero(inside)
     # Nothing else is near where the window holds no more than the region.
-    stained = _windows(separation.mask.view(np.uint8), top[inside], left[inside], edge)
-    only = stained.sum(axis=1, dtype=np.uint16) == count[chosen[inside]]
-    inside = inside[only]
-    alone = np.zeros(chosen.size, dtype=np.bool_)
-    alone[inside] = True
-    window = _windows(separation.channel, top[inside], left[inside], edge)
+    alone = alone[bits.count_in(top[alone], left[alone], edge) == count[alone]]
+    if not alone.size:
+        return np.empty(0), alone
+    window = _windows(separation.channel, top[alone], left[alone], edge)
     frame = np.ones((edge, edge), dtype=np.bool_)
     frame[1:-1, 1:-1] = False
     around = (

@@ -7,6 +7,7 @@ over the pixels is work on short arrays. Regions touch through edges and corners
 from __future__ import annotations
 
 from dataclasses import dataclass, fields
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -63,7 +64,7 @@ class Moments:
     yy: Floats
     xy: Floats
 
-    def of(self, chosen: NDArray[np.bool_] | slice) -> Moments:
+    def of(self, chosen: NDArray[np.bool_] | Places) -> Moments:
         """Those of chosen regions."""
         return Moments(*(getattr(self, one.name)[chosen] for one in fields(self)))
 
@@ -88,27 +89,53 @@ class Moments:
         return self.area / (4.0 * np.pi * spread)
 
 
-def find_runs(mask: NDArray[np.bool_]) -> Runs:
-    """Find the runs of a mask and join them to regions.
+@dataclass(frozen=True, slots=True, eq=False)
+class Bits:
+    """A mask of eight pixels a byte, the lowest bit first: it stays at hand where the mask cannot.
 
-    Parameters
+    Attributes
     ----------
-    mask : (M, N) bool.
-
-    Returns
-    -------
-    Runs
+    flat : (rows · width + 3,) uint8, row by row; 0 beside the mask and in the bytes after the last.
+    width : bytes a row; two columns of nothing at its end at least.
     """
+
+    flat: NDArray[np.uint8]
+    width: int
+
+    def count_in(self, top: Places, left: Places, edge: int) -> NDArray[np.intp]:
+        """How many pixels are set in square windows: (K,).
+
+        Parameters
+        ----------
+        top, left : (K,) of windows that lie in the mask. [px]
+        edge : of all of them, 25 at most. [px]
+        """
+        # Each line of a window lies within the four bytes from the one its first pixel is in.
+        size = self.flat.size - 3
+        words = np.ndarray((size,), dtype="<u4", buffer=self.flat, strides=(1,))
+        place = (top * self.width + (left >> 3))[:, None] + self.width * np.arange(edge)
+        line = words[place] >> (left & 7).astype(np.uint32)[:, None]
+        line &= np.uint32((1 << edge) - 1)
+        count: NDArray[np.intp] = np.bitwise_count(line).sum(axis=1, dtype=np.intp)
+        return count
+
+
+def packed(mask: NDArray[np.bool_]) -> Bits:
+    """Pack a mask (M, N)."""
     rows, columns = mask.shape
     bits = np.packbits(mask, axis=1, bitorder="little")
-    # Two columns of nothing between rows at least: runs neither reach over the end of a row, nor
-    # touch corners around it.
+    # Runs neither reach over the end of a row, nor touch corners around it.
     width = (columns + 2 + 7) // 8
-    line = np.zeros((rows, width), dtype=np.uint8)
-    line[:, : bits.shape[1]] = bits
-    changes = _changes(line.ravel())
+    flat = np.zeros(rows * width + 3, dtype=np.uint8)
+    flat[: rows * width].reshape(rows, width)[:, : bits.shape[1]] = bits
+    return Bits(flat, width)
+
+
+def find_runs(bits: Bits) -> Runs:
+    """Find the runs of a mask and join them to regions."""
+    changes = _changes(bits.flat)
     first, after = changes[0::2], changes[1::2]
-    pitch = 8 * width
+    pitch = 8 * bits.width
     region, regions = _join(first, after, pitch)
     row = first // pitch
     return Runs(row, first - row * pitch, after - row * pitch, region, regions)
@@ -175,6 +202,12 @@ def _linked(one: Places, other: Places, places: int) -> Places:
         leads[np.maximum(one, other)] = np.minimum(one, other)
         leads = _followed(leads)
     return leads
+
+
+def stretches(group: Places, groups: int) -> list[slice]:
+    """Where each of 0 … groups − 1 stands in `group`, which is in order."""
+    ends = np.searchsorted(group, np.arange(groups + 1)).tolist()
+    return [slice(*edges) for edges in pairwise(ends)]
 
 
 def pairs_between(low: Places, high: Places) -> tuple[Places, Places]:

@@ -7,10 +7,7 @@ memory). Along a row that line is a point, so that parts have their ends between
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, fields
-from itertools import pairwise
-from typing import Any, TypeVar
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,8 +15,6 @@ from numpy.typing import NDArray
 from patterns.cards._circles import Circles, find_circles
 from patterns.cards._rim import Boxes
 from patterns.cards._runs import Floats, Moments, Places, Runs, moments, pairs_between
-
-Kind = TypeVar("Kind")
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -39,16 +34,6 @@ class Parts:
     hidden: Floats
     touching: Places
 
-    def between(self, first: int, after: int) -> Parts:
-        """Those of some regions, which are numbered from 0."""
-        here = slice(*np.searchsorted(self.region, (first, after)))
-        return Parts(
-            self.region[here] - first,
-            self.moments.of(here),
-            self.hidden[here],
-            self.touching[here],
-        )
-
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Suspects:
@@ -61,47 +46,18 @@ class Suspects:
     whole: Moments
 
 
-def split(cards: Sequence[Suspects]) -> list[Parts]:
+def split(suspects: Suspects) -> Parts:
     """Split those regions in which more than one stain is seen.
 
     Parameters
     ----------
-    cards : what is to be looked at, card by card. All are looked at in one go, as the steps are
-        many and short.
+    suspects : what is to be looked at, of all cards in one go, as the steps are many and short;
+        cards may lie over one another, regions never meet.
 
     Returns
     -------
-    Parts of each card.
+    Parts
     """
-    ends = np.cumsum([card.runs.regions for card in cards]).tolist()
-    parts = _split(_joined(cards, [0, *ends[:-1]]))
-    return [parts.between(*edges) for edges in pairwise([0, *ends])]
-
-
-def _joined(cards: Sequence[Suspects], shift: list[int]) -> Suspects:
-    """All in one, the regions numbered on; cards may lie over one another, regions never meet."""
-    if len(cards) == 1:
-        return cards[0]
-
-    def row(values: Iterable[NDArray[Any]]) -> NDArray[Any]:
-        return np.concatenate(list(values))
-
-    def each(part: str, kind: type[Kind]) -> Kind:
-        names = [one.name for one in fields(kind)]  # type: ignore[arg-type]
-        return kind(*(row(getattr(getattr(card, part), name) for card in cards) for name in names))
-
-    runs = Runs(
-        row(card.runs.row for card in cards),
-        row(card.runs.first for card in cards),
-        row(card.runs.after for card in cards),
-        row(card.runs.region + first for card, first in zip(cards, shift, strict=True)),
-        sum(card.runs.regions for card in cards),
-    )
-    start, end = row(card.start for card in cards), row(card.end for card in cards)
-    return Suspects(runs, start, end, each("boxes", Boxes), each("whole", Moments))
-
-
-def _split(suspects: Suspects) -> Parts:
     runs, start, end = suspects.runs, suspects.start, suspects.end
     circles = find_circles(runs, start, end, suspects.boxes, suspects.whole)
     many, _ = circles.many(runs.regions)

@@ -29,13 +29,13 @@ _STANDS_OUT_PX: Final = 2.5
 _FEWEST_PAIRS: Final = 3.0
 
 
-def edge_weight(width: Floats, height: Floats, card: tuple[float, float]) -> Floats:
+def edge_weight(width: Floats, height: Floats, card: tuple[Floats, Floats]) -> Floats:
     """Weight after the edge rule of stains that the edge does not cut.
 
     Parameters
     ----------
     width, height : (K,) of the boxes around the stains. [px]
-    card : width and height of the card. [px]
+    card : (K,) and (K,) width and height of the card that each lies on. [px]
 
     Returns
     -------
@@ -43,7 +43,8 @@ def edge_weight(width: Floats, height: Floats, card: tuple[float, float]) -> Flo
     """
     wide, high = card
     inside = np.maximum(wide - width, 1.0) * np.maximum(high - height, 1.0)
-    return wide * high / inside
+    weight: Floats = wide * high / inside
+    return weight
 
 
 def hidden_weight(radius: Floats, area: float, touching: int) -> Floats:

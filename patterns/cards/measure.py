@@ -30,7 +30,7 @@ from patterns.cards.spectrum import (
     spectrum,
     volume_diameters,
 )
-from patterns.cards.stains import Flag, StainParameters, Stains, outline, told_apart
+from patterns.cards.stains import Flag, StainParameters, Stains, measure_all
 from patterns.remarks import Remark, Weight
 
 __all__ = [
@@ -208,7 +208,7 @@ def measure_card(image: CardImage, parameters: Parameters | None = None) -> Card
 def measure_cards(
     images: Iterable[CardImage], parameters: Parameters | None = None
 ) -> list[CardResult]:
-    """Measure the cards of one scan; touching stains of all are told apart in one go.
+    """Measure the cards of one scan, as far as can be in one go.
 
     Parameters
     ----------
@@ -226,16 +226,18 @@ def measure_cards(
         For settings that make no sense.
     """
     settings = parameters or Parameters()
-    seen, outlines = [], []
-    for image in images:
-        separation = separate(image, settings.separate)
-        outlines.append(outline(separation, image.dpi, settings.stains))
-        seen.append((image.without_picture(), separation.without_picture()))
+    seen = []
+
+    def separated() -> Iterator[tuple[Separation, float]]:
+        for image in images:
+            separation = separate(image, settings.separate)
+            seen.append((image.without_picture(), separation.without_picture()))
+            yield separation, image.dpi
+
+    stains = measure_all(separated(), settings.stains)
     return [
-        interpret(image, separation, stains, settings, number=number)
-        for number, ((image, separation), stains) in enumerate(
-            zip(seen, told_apart(outlines), strict=True), 1
-        )
+        interpret(*one, of_one, settings, number=number)
+        for number, (one, of_one) in enumerate(zip(seen, stains, strict=True), 1)
     ]
 
 

@@ -24,6 +24,7 @@ from patterns.cards._levels import (
     best_channel,
     middle_of,
     paper_level_of,
+    sample_lines,
 )
 from patterns.cards.decode import CardImage
 from patterns.errors import InputError
@@ -151,9 +152,10 @@ def separate(image: CardImage, parameters: SeparateParameters | None = None) -> 
     settings = parameters or SeparateParameters()
     _check(settings)
     pixels = image.pixels if image.pixels.ndim == 3 else image.pixels[..., None]
-    index, levels = best_channel(pixels)
+    lines = sample_lines(pixels)
+    index, levels = best_channel(lines)
     channel = np.ascontiguousarray(pixels[..., index])
-    kind = settings.paper or _kind_of(pixels[::_COLOUR_STEP, ::_COLOUR_STEP].copy(), index, levels)
+    kind = settings.paper or _kind_of(lines[:, ::_COLOUR_STEP], index, levels)
     ink_share = levels.ink / max(levels.paper, 1.0)
     noisy = levels.scatter > settings.noisy_percent / 100.0 * max(levels.contrast, 1.0)
     if noisy:
@@ -242,11 +244,11 @@ def _mark(
     top, left, bottom, right = valid
     # Pixels are whole numbers: darker than the cut is the same as below the next whole number.
     whole = np.clip(np.ceil(cut), 0, 255).astype(np.uint8)
+    whole = np.repeat(whole, TILE_PX, axis=1)[:, left:right]
     for band, levels in enumerate(whole):
         first, last = max(band * TILE_PX, top), min((band + 1) * TILE_PX, bottom)
         if first < last:
-            line = np.repeat(levels, TILE_PX)[left:right]
-            np.less(channel[first:last, left:right], line, out=mask[first:last, left:right])
+            np.less(channel[first:last, left:right], levels, out=mask[first:last, left:right])
 
 
 def _why(

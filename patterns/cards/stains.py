@@ -8,17 +8,17 @@ rule.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable
 from dataclasses import dataclass
 from enum import IntEnum
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
 
-from patterns.cards._rim import Boxes, boxes_of, ink_of, loss_of, rim_of, whole_light
-from patterns.cards._runs import Floats, Moments, find_runs, moments
-from patterns.cards._split import Parts, Suspects, split
+from patterns.cards._outline import Outlines, look, outlined
+from patterns.cards._runs import Floats, Places, stretches
+from patterns.cards._split import Parts, split
 from patterns.cards._weights import edge_weight, hidden_weight
 from patterns.cards.separate import Separation
 from patterns.errors import InputError
@@ -129,8 +129,12 @@ class Stains:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Shapes:
-    """Stains in pixels, after splitting; all (K,) unless said."""
+    """Stains of all cards in pixels, card by card, after splitting; all (K,) unless said.
 
+    `touching` is (C,): how many pairs of stains meet on each card.
+    """
+
+    card: Places
     area: Floats
     seen: Floats
     centre: Floats
@@ -141,166 +145,134 @@ class _Shapes:
     touches_edge: NDArray[np.bool_]
     width: Floats
     height: Floats
-    touching: int
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Outlines:
-    """The regions of one card, measured, and those that may be several stains."""
-
-    settings: StainParameters
-    pixel_um: float
-    valid_px: tuple[int, int, int, int]
-    boxes: Boxes
-    whole: Moments
-    area: Floats
-    loss: float
-    candidate: NDArray[np.bool_]
-    suspects: Suspects
+    touching: Places
 
 
 def measure_stains(
     separation: Separation, dpi: float, parameters: StainParameters | None = None
 ) -> Stains:
-    """Measure the stains of one card.
+    """Measure the stains of one card; see `measure_all`."""
+    (stains,) = measure_all([(separation, dpi)], parameters)
+    return stains
+
+
+def measure_all(
+    cards: Iterable[tuple[Separation, float]], parameters: StainParameters | None = None
+) -> list[Stains]:
+    """Measure the stains of some cards, as far as can be all in one go.
 
     Parameters
     ----------
-    separation : stain parted from paper.
-    dpi : pixels per inch of the image, above 0.
+    cards : of each card stain parted from paper, and the pixels per inch of its image, above 0.
+        They are taken one after the other and none is kept.
     parameters : settings; the defaults suit every card of the trade.
 
     Returns
     -------
-    Stains
+    Stains of each card: to the last digit what they are when it is measured alone.
 
     Raises
     ------
     InputError
         For a resolution or a setting that makes no sense.
     """
-    return told_apart([outline(separation, dpi, parameters)])[0]
-
-
-def outline(
-    separation: Separation, dpi: float, parameters: StainParameters | None = None
-) -> Outlines:
-    """Take the first of two steps: everything for which the picture is needed.
-
-    Parameters, errors: as `measure_stains`.
-    """
     settings = parameters or StainParameters()
-    _check(dpi, settings)
-    runs = find_runs(separation.mask)
-    boxes = boxes_of(runs)
-    ink = ink_of(separation, runs)
-    start, end = rim_of(separation, runs, ink)
-    whole = moments(runs.row, start, end, runs.region, runs.regions)
-    count = np.bincount(
-        runs.region, weights=runs.after - runs.first, minlength=runs.regions
-    ).astype(np.intp)
-    light = whole_light(separation, boxes, count, ink)
-    loss, of_large = loss_of(light, whole.area)
-    area = np.where(np.isfinite(light), np.maximum(light, 0.1), np.maximum(whole.area, 0.1) + loss)
-    # What the edge cuts is not counted, and a piece of a stain looks like several.
-    candidate = _candidates(whole) & ~_cut_by_edge(boxes, separation.valid_px)
-    top, left, bottom, right = separation.valid_px
-    if count.sum() > settings.most_split_percent / 100.0 * (bottom - top) * (right - left):
-        candidate[:] = False
-    own, those = runs.of(candidate)
-    suspects = Suspects(own, start[those], end[those], boxes.of(candidate), whole.of(candidate))
-    pixel_um = _UM_PER_INCH / dpi
-    return Outlines(
-        settings, pixel_um, separation.valid_px, boxes, whole, area, of_large, candidate, suspects
-    )
+    seen, pixel_um = [], []
+    for separation, dpi in cards:
+        _check(dpi, settings)
+        seen.append(look(separation))
+        pixel_um.append(_UM_PER_INCH / dpi)
+    if not seen:
+        return []
+    outlines = outlined(seen, settings.most_split_percent)
+    shapes = _gathered(outlines, split(outlines.suspects))
+    return _stains(outlines, shapes, np.array(pixel_um), settings)
 
 
-def told_apart(cards: Sequence[Outlines]) -> list[Stains]:
-    """Take the second step: touching stains of all cards are told apart in one go."""
-    parts = split([card.suspects for card in cards])
-    return [_stains(card, own) for card, own in zip(cards, parts, strict=True)]
-
-
-def _stains(card: Outlines, parts: Parts) -> Stains:
+def _stains(
+    outlines: Outlines,
+    shapes: _Shapes,
+    pixel_um: Floats,
+    settings: StainParameters,
+) -> list[Stains]:
     """Say of each stain how large it is, what it is and how many it stands for."""
-    settings, pixel_um = card.settings, card.pixel_um
-    shapes = _gathered(card, parts)
-    blur_px = float(np.sqrt(card.loss / np.pi))
-    smallest_um = pixel_um * max(settings.smallest_px, _BLURS_A_STAIN * blur_px)
-    smallest_um = max(smallest_um, settings.smallest_um or 0.0)
-    diameter_um = 2.0 * np.sqrt(shapes.area / np.pi) * pixel_um
-    flag = _flags(shapes, diameter_um, smallest_um, settings)
-    weight, hidden_percent = _weights(shapes, flag, card.valid_px)
-    top, left, bottom, right = card.valid_px
-    foreign = (flag == Flag.ODD_SHAPE) | (flag == Flag.CLIP)
-    valid_px2 = (bottom - top) * (right - left) - float(shapes.seen[foreign].sum())
-    seen_px2 = float(shapes.seen[~foreign].sum())
-    coverage = 100.0 * seen_px2 / valid_px2 if valid_px2 > 0.0 else 0.0
-    counted = int(np.count_nonzero(weight))
-    split_count = int(np.count_nonzero((weight > 0.0) & (flag == Flag.SPLIT)))
-    split_percent = 100.0 * split_count / counted if counted else 0.0
-    return Stains(
-        area_um2=shapes.area * pixel_um**2,
-        diameter_um=diameter_um,
-        centre_px=shapes.centre,
-        axes_px=shapes.axes,
-        angle_deg=shapes.angle,
-        touches_edge=shapes.touches_edge,
-        weight=weight,
-        flag=flag,
-        split_percent=split_percent,
-        smallest_um=smallest_um,
-        valid_area_cm2=max(valid_px2, 0.0) * (pixel_um * 1e-4) ** 2,
-        coverage_percent=coverage,
-        remarks=_remarks(flag, coverage, split_percent, hidden_percent, smallest_um, settings),
-    )
+    cards, card = pixel_um.size, shapes.card
+    blur_px = np.sqrt(outlines.loss / np.pi)
+    smallest_um = pixel_um * np.maximum(settings.smallest_px, _BLURS_A_STAIN * blur_px)
+    smallest_um = np.maximum(smallest_um, settings.smallest_um or 0.0)
+    diameter_um = 2.0 * np.sqrt(shapes.area / np.pi) * pixel_um[card]
+    area_um2 = shapes.area * (pixel_um**2)[card]
+    flag = _flags(shapes, diameter_um, smallest_um[card], settings)
+    weight, hidden_percent = _weights(outlines, shapes, flag)
+    kinds = np.bincount(card * len(Flag) + flag, minlength=cards * len(Flag)).reshape(cards, -1)
+    whole_px2 = outlines.high * outlines.wide
+    found = []
+    for index, here in enumerate(stretches(card, cards)):
+        own, seen, counted = flag[here], shapes.seen[here], weight[here] > 0.0
+        foreign = (own == Flag.ODD_SHAPE) | (own == Flag.CLIP)
+        valid_px2 = float(whole_px2[index]) - float(seen[foreign].sum())
+        coverage = 100.0 * float(seen[~foreign].sum()) / valid_px2 if valid_px2 > 0.0 else 0.0
+        of_split = int(np.count_nonzero(counted & (own == Flag.SPLIT)))
+        split_percent = 100.0 * of_split / max(int(np.count_nonzero(counted)), 1)
+        hidden, least_um = float(hidden_percent[index]), float(smallest_um[index])
+        found.append(
+            Stains(
+                area_um2=area_um2[here],
+                diameter_um=diameter_um[here],
+                centre_px=shapes.centre[here],
+                axes_px=shapes.axes[here],
+                angle_deg=shapes.angle[here],
+                touches_edge=shapes.touches_edge[here],
+                weight=weight[here],
+                flag=own,
+                split_percent=split_percent,
+                smallest_um=least_um,
+                valid_area_cm2=max(valid_px2, 0.0) * (float(pixel_um[index]) * 1e-4) ** 2,
+                coverage_percent=coverage,
+                remarks=_remarks(kinds[index], coverage, split_percent, hidden, least_um, settings),
+            )
+        )
+    return found
 
 
-def _candidates(whole: Moments) -> NDArray[np.bool_]:
-    """Regions that are no full ellipse, or a long one: as far as so many pixels can tell."""
-    across = 2.0 * np.sqrt(np.maximum(whole.area, 1.0) / np.pi)
-    axes = whole.axes()
-    ratio = axes[:, 0] / np.maximum(axes[:, 1], 0.5)
-    hollow = whole.fill() < np.minimum(0.99, 1.0 - 0.25 / across)
-    result: NDArray[np.bool_] = (across >= 4.0) & (hollow | (ratio > 1.15 + 0.5 / across))
-    return result
-
-
-def _cut_by_edge(boxes: Boxes, valid_px: tuple[int, int, int, int]) -> NDArray[np.bool_]:
-    """Regions that reach the edge of the card."""
-    top, left, bottom, right = valid_px
-    edge = (boxes.top <= top) | (boxes.left <= left)
-    edge |= (boxes.bottom >= bottom) | (boxes.right >= right)
-    return np.asarray(edge, dtype=np.bool_)
-
-
-def _gathered(card: Outlines, parts: Parts) -> _Shapes:
-    """Put regions that stay whole and parts of the others side by side."""
-    boxes, area = card.boxes, card.area
-    region = np.flatnonzero(card.candidate)[parts.region]
+def _gathered(outlines: Outlines, parts: Parts) -> _Shapes:
+    """Put regions that stay whole and parts of the others side by side, card by card."""
+    boxes, area = outlines.boxes, outlines.area
+    region = np.flatnonzero(outlines.candidate)[parts.region]
     stays = np.ones(area.size, dtype=np.bool_)
     stays[region] = False
-    edge = _cut_by_edge(boxes, card.valid_px)
-    part_area = parts.moments.area + parts.hidden + card.loss
-    one, other = card.whole.of(stays), parts.moments
+    whole = np.flatnonzero(stays)
+    home = np.concatenate([whole, region])
+    order = np.argsort(outlines.card[home], kind="stable")
+    home = home[order]
+    one, other = outlines.whole.of(whole), parts.moments
+
+    def both(of_whole: NDArray[Any], of_part: NDArray[Any]) -> NDArray[Any]:
+        return np.concatenate([of_whole, of_part])[order]
+
+    part_card = outlines.card[region]
     return _Shapes(
-        area=np.concatenate([area[stays], part_area]),
-        seen=np.concatenate([area[stays], parts.moments.area]),
-        centre=np.concatenate([one.centre, other.centre]),
-        axes=np.concatenate([one.axes(), other.axes()]),
-        angle=np.concatenate([one.angle(), other.angle()]),
-        fill=np.concatenate([one.fill(), other.fill()]),
-        is_part=np.arange(np.count_nonzero(stays) + region.size) >= np.count_nonzero(stays),
-        touches_edge=np.concatenate([edge[stays], edge[region]]),
+        card=outlines.card[home],
+        area=both(area[whole], other.area + parts.hidden + outlines.loss[part_card]),
+        seen=both(area[whole], other.area),
+        centre=both(one.centre, other.centre),
+        axes=both(one.axes(), other.axes()),
+        angle=both(one.angle(), other.angle()),
+        fill=both(one.fill(), other.fill()),
+        is_part=order >= whole.size,
+        touches_edge=outlines.cut[home],
         # A part is seen where the whole region is: the box of the edge rule is the region's.
-        width=np.concatenate([boxes.width[stays], boxes.width[region]]).astype(np.float64),
-        height=np.concatenate([boxes.height[stays], boxes.height[region]]).astype(np.float64),
-        touching=int(parts.touching.sum()) // 2,
+        width=boxes.width[home].astype(np.float64),
+        height=boxes.height[home].astype(np.float64),
+        touching=np.bincount(
+            part_card, weights=parts.touching, minlength=outlines.loss.size
+        ).astype(np.intp)
+        // 2,
     )
 
 
 def _flags(
-    shapes: _Shapes, diameter_um: Floats, smallest_um: float, settings: StainParameters
+    shapes: _Shapes, diameter_um: Floats, smallest_um: Floats, settings: StainParameters
 ) -> NDArray[np.uint8]:
     """Say what each stain is; the later rule wins."""
     flag = np.where(shapes.is_part, Flag.SPLIT, Flag.OK).astype(np.uint8)
@@ -317,25 +289,27 @@ def _flags(
     return flag
 
 
-def _weights(
-    shapes: _Shapes, flag: NDArray[np.uint8], valid_px: tuple[int, int, int, int]
-) -> tuple[Floats, float]:
-    """How many stains each stands for after both rules; share made up for as hidden. [%]"""
-    top, left, bottom, right = valid_px
-    card = float(right - left), float(bottom - top)
-    stain = flag <= Flag.TOO_SMALL
-    merged = int(np.count_nonzero(flag == Flag.MERGED))
+def _weights(outlines: Outlines, shapes: _Shapes, flag: NDArray[np.uint8]) -> tuple[Floats, Floats]:
+    """How many stains each stands for (K,); share made up for as hidden on each card (C,). [%]"""
+    wide, high, card = outlines.wide, outlines.high, shapes.card
+    cards = wide.size
+    merged = np.bincount(card[flag == Flag.MERGED], minlength=cards)
+    is_stain = np.flatnonzero(flag <= Flag.TOO_SMALL)
+    radius = np.sqrt(shapes.area[is_stain] / np.pi)
     hidden = np.ones(flag.size)
-    radius = np.sqrt(shapes.area[stain] / np.pi)
-    hidden[stain] = hidden_weight(radius, card[0] * card[1], shapes.touching + merged)
+    for index, here in enumerate(stretches(card[is_stain], cards)):
+        area, touching = float(wide[index] * high[index]), shapes.touching[index] + merged[index]
+        hidden[is_stain[here]] = hidden_weight(radius[here], area, int(touching))
     counted = ~shapes.touches_edge & (flag <= Flag.MERGED)
-    weight = np.where(counted, edge_weight(shapes.width, shapes.height, card) * hidden, 0.0)
-    made_up = float((weight * (1.0 - 1.0 / hidden)).sum())
-    return weight, 100.0 * made_up / max(float(weight.sum()), 1.0)
+    size = wide[card].astype(np.float64), high[card].astype(np.float64)
+    weight = np.where(counted, edge_weight(shapes.width, shapes.height, size) * hidden, 0.0)
+    made_up = np.bincount(card, weights=weight * (1.0 - 1.0 / hidden), minlength=cards)
+    total = np.bincount(card, weights=weight, minlength=cards)
+    return weight, 100.0 * made_up / np.maximum(total, 1.0)
 
 
 def _remarks(
-    flag: NDArray[np.uint8],
+    kinds: Places,
     coverage: float,
     split_percent: float,
     hidden_percent: float,
@@ -349,8 +323,7 @@ def _remarks(
             found.append(Remark(code, one if count == 1 else f"{count} {more}", weight))
 
     odd, clips, small, merged = (
-        int(np.count_nonzero(flag == kind))
-        for kind in (Flag.ODD_SHAPE, Flag.CLIP, Flag.TOO_SMALL, Flag.MERGED)
+        int(kinds[kind]) for kind in (Flag.ODD_SHAPE, Flag.CLIP, Flag.TOO_SMALL, Flag.MERGED)
     )
     one, more = "One shape that no drop makes was", "shapes that no drop makes were"
     say("odd_shapes", odd, f"{one} left out.", f"{more} left out.", "warning")

@@ -3,8 +3,8 @@
 One 1200 dpi card of 26 × 76 mm (4.4 million pixels) with stains that touch by chance, and a bed of
 20 cards at 600 dpi. Three sides run in every round, on the same pictures, without decoding:
 
-* ours: `separate`, `outline` and `told_apart`: threshold, regions, areas to parts of a pixel,
-  centres, ellipses, edge rule, splitting of touching stains;
+* ours: `separate` and `measure_all`: threshold, regions, areas to parts of a pixel, centres,
+  ellipses, edge rule, splitting of touching stains;
 * scikit-image: `threshold_otsu`, `label`, `regionprops_table` with area, box, centroid, axes and
   orientation: the same figures of every region, without sub-pixel areas and without splitting;
 * bare: `scipy.ndimage.label` and `numpy.bincount` on the mask of our side.
@@ -32,7 +32,7 @@ from fixtures.cards import CardPlan, draw_bed, draw_card
 from patterns.cards.bed import cut, find_cards
 from patterns.cards.decode import CardImage, read_image
 from patterns.cards.separate import separate
-from patterns.cards.stains import outline, told_apart
+from patterns.cards.stains import measure_all
 
 ROUNDS = 7
 BED_CARDS = 20
@@ -49,8 +49,8 @@ PROPERTIES = (
 
 def measured(images: list[CardImage]) -> int:
     """Our side: the number of stains on all cards."""
-    outlines = [outline(separate(image), image.dpi) for image in images]
-    return sum(stains.area_um2.size for stains in told_apart(outlines))
+    separated = ((separate(image), image.dpi) for image in images)
+    return sum(stains.area_um2.size for stains in measure_all(separated))
 
 
 def by_scikit_image(image: CardImage) -> int:

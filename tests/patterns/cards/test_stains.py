@@ -13,16 +13,15 @@ from scipy.spatial import cKDTree
 from skimage.measure import label, regionprops_table
 
 from fixtures.cards import CardPlan, DrawnCard, draw_card
-from patterns.cards._runs import find_runs
+from patterns.cards._runs import find_runs, packed
 from patterns.cards.decode import CardImage
 from patterns.cards.separate import Separation, separate
 from patterns.cards.stains import (
     Flag,
     StainParameters,
     Stains,
+    measure_all,
     measure_stains,
-    outline,
-    told_apart,
 )
 from patterns.errors import InputError
 
@@ -100,11 +99,11 @@ def test_stains_that_touch_by_chance(cover_percent: float) -> None:
     assert stains.split_percent > cover_percent
 
 
-def test_cards_told_apart_together_are_as_told_apart_alone() -> None:
+def test_cards_measured_together_are_as_measured_alone() -> None:
     plan: dict[str, Any] = {"touching": True, "height_mm": 30.0, "dpi": 600.0}
     covers = (0.0, 3.0, 9.0, 0.2, 14.0)
     cards = [card(cover_percent=cover, seed=seed, **plan) for seed, cover in enumerate(covers)]
-    together = told_apart([outline(separation, drawn.dpi) for drawn, separation, _ in cards])
+    together = measure_all((one, drawn.dpi) for drawn, one, _ in cards)
     for (_, _, alone), one in zip(cards, together, strict=True):
         for field in fields(Stains):
             # To the last digit: the same card gives the same figures, whatever lies beside it.
@@ -120,7 +119,7 @@ def test_much_cover_is_warned_of() -> None:
 
 def test_regions_are_those_of_scikit_image() -> None:
     _, separation, _ = card(cover_percent=5.0, touching=True, height_mm=30.0)
-    runs = find_runs(separation.mask)
+    runs = find_runs(packed(separation.mask))
     regions = label(separation.mask, connectivity=2)
     assert runs.regions == regions.max()
     # The same pixels under the same number, whatever the number.
@@ -136,7 +135,7 @@ def test_regions_are_those_of_scikit_image() -> None:
 @pytest.mark.parametrize("share", [0.02, 0.3, 0.5, 0.9])
 def test_regions_of_random_masks_are_those_of_scikit_image(seed: int, share: float) -> None:
     mask = np.random.default_rng(seed).random((41, 37)) < share
-    runs, regions = find_runs(mask), label(mask, connectivity=2)
+    runs, regions = find_runs(packed(mask)), label(mask, connectivity=2)
     assert runs.regions == regions.max()
     area = np.bincount(runs.region, weights=runs.after - runs.first, minlength=runs.regions)
     assert np.array_equal(np.sort(area), np.sort(np.bincount(regions.ravel())[1:]))
