@@ -19,8 +19,9 @@ from scipy.ndimage import label
 from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
 
+from patterns.cards._bits import Places
 from patterns.cards._rim import Boxes
-from patterns.cards._runs import Floats, Moments, Places, Runs, least_of, pairs_between
+from patterns.cards._runs import Floats, Moments, Runs, least_of, pairs_between
 from patterns.cards._shelf import Bools, Rim, Shelf, Squares, rim_places, shelve
 
 # Own definitions, set on drawn cards.

@@ -13,15 +13,14 @@ from typing import TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
+from patterns.cards._bits import Places
 from patterns.cards._rim import Boxes, boxes_of, ink_of, loss_of, rim_of, whole_light
 from patterns.cards._runs import (
     Floats,
     Moments,
-    Places,
     Runs,
     find_runs,
     moments,
-    packed,
     stretches,
 )
 from patterns.cards._split import Suspects
@@ -84,14 +83,13 @@ class Outlines:
 
 def look(separation: Separation) -> Seen:
     """Take everything from the picture of a card that is needed of it."""
-    bits = packed(separation.mask)
-    runs = find_runs(bits)
+    runs = find_runs(separation.stain)
     boxes, ink = boxes_of(runs), ink_of(separation, runs)
     start, end = rim_of(separation, runs, ink)
     whole = moments(runs.row, start, end, runs.region, runs.regions)
     length = runs.after - runs.first
     count = np.bincount(runs.region, weights=length, minlength=runs.regions).astype(np.intp)
-    light = whole_light(separation, bits, boxes, count, ink)
+    light = whole_light(separation, boxes, count, ink)
     return Seen(runs, start, end, whole, boxes, count, light, separation.valid_px)
 
 

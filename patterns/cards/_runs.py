@@ -12,8 +12,9 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
+from patterns.cards._bits import Bits, Places
+
 Floats = NDArray[np.float64]
-Places = NDArray[np.intp]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -89,52 +90,11 @@ class Moments:
         return self.area / (4.0 * np.pi * spread)
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Bits:
-    """A mask of eight pixels a byte, the lowest bit first: it stays at hand where the mask cannot.
-
-    Attributes
-    ----------
-    flat : (rows · width + 3,) uint8, row by row; 0 beside the mask and in the bytes after the last.
-    width : bytes a row; two columns of nothing at its end at least.
-    """
-
-    flat: NDArray[np.uint8]
-    width: int
-
-    def count_in(self, top: Places, left: Places, edge: int) -> NDArray[np.intp]:
-        """How many pixels are set in square windows: (K,).
-
-        Parameters
-        ----------
-        top, left : (K,) of windows that lie in the mask. [px]
-        edge : of all of them, 25 at most. [px]
-        """
-        # Each line of a window lies within the four bytes from the one its first pixel is in.
-        size = self.flat.size - 3
-        words = np.ndarray((size,), dtype="<u4", buffer=self.flat, strides=(1,))
-        place = (top * self.width + (left >> 3))[:, None] + self.width * np.arange(edge)
-        line = words[place] >> (left & 7).astype(np.uint32)[:, None]
-        line &= np.uint32((1 << edge) - 1)
-        count: NDArray[np.intp] = np.bitwise_count(line).sum(axis=1, dtype=np.intp)
-        return count
-
-
-def packed(mask: NDArray[np.bool_]) -> Bits:
-    """Pack a mask (M, N)."""
-    rows, columns = mask.shape
-    bits = np.packbits(mask, axis=1, bitorder="little")
-    # Runs neither reach over the end of a row, nor touch corners around it.
-    width = (columns + 2 + 7) // 8
-    flat = np.zeros(rows * width + 3, dtype=np.uint8)
-    flat[: rows * width].reshape(rows, width)[:, : bits.shape[1]] = bits
-    return Bits(flat, width)
-
-
 def find_runs(bits: Bits) -> Runs:
     """Find the runs of a mask and join them to regions."""
     changes = _changes(bits.flat)
-    first, after = changes[0::2], changes[1::2]
+    # Copied: what follows reads them over and over.
+    first, after = changes.reshape(-1, 2).T.copy()
     pitch = 8 * bits.width
     region, regions = _join(first, after, pitch)
     row = first // pitch

@@ -8,8 +8,9 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from patterns.cards._bits import Places
 from patterns.cards._rim import Boxes
-from patterns.cards._runs import Floats, Places, Runs
+from patterns.cards._runs import Floats, Runs
 
 Squares = NDArray[np.uint16] | NDArray[np.uint32]
 Bools = NDArray[np.bool_]

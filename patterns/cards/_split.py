@@ -12,9 +12,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from patterns.cards._bits import Places
 from patterns.cards._circles import Circles, find_circles
 from patterns.cards._rim import Boxes
-from patterns.cards._runs import Floats, Moments, Places, Runs, moments, pairs_between
+from patterns.cards._runs import Floats, Moments, Runs, moments, pairs_between
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -208,7 +208,7 @@ def measure_card(image: CardImage, parameters: Parameters | None = None) -> Card
 def measure_cards(
     images: Iterable[CardImage], parameters: Parameters | None = None
 ) -> list[CardResult]:
-    """Measure the cards of one scan, as far as can be in one go.
+    """Measure the cards of one scan, several in one go.
 
     Parameters
     ----------

@@ -16,6 +16,7 @@ from typing import Final, Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from patterns.cards._bits import Bits
 from patterns.cards._levels import (
     FEW_INSIDE,
     SAMPLE_STEP,
@@ -81,7 +82,7 @@ class Separation:
 
     Attributes
     ----------
-    mask : (M, N) bool, True on stain; False outside `valid_px`.
+    stain : of M rows and N columns, set on stain; not outside `valid_px`.
     channel : (M, N) uint8, the one channel in which stain was told from paper; stain is dark.
     paper_level : (⌈M / 64⌉, ⌈N / 64⌉) float64, grey level of bare paper in each tile of 64 × 64.
     ink_share : grey level of full stain as a share of the paper around it, 0 … 1.
@@ -92,7 +93,7 @@ class Separation:
     remarks : what was noticed.
     """
 
-    mask: NDArray[np.bool_]
+    stain: Bits
     channel: Bytes
     paper_level: Floats
     ink_share: float
@@ -101,6 +102,11 @@ class Separation:
     why: str
     valid_px: tuple[int, int, int, int]
     remarks: tuple[Remark, ...]
+
+    @property
+    def mask(self) -> NDArray[np.bool_]:
+        """(M, N) True on stain, made anew at each reading."""
+        return self.stain.mask()
 
     def strength_at(self, row: NDArray[np.intp], column: NDArray[np.intp]) -> Floats:
         """How strong the stain is at some pixels: 0 on bare paper, 1 on full stain.
@@ -120,9 +126,8 @@ class Separation:
         return strength
 
     def without_picture(self) -> Separation:
-        """The same without mask and channel, to be kept for every card of a bed."""
-        none = np.empty((0, 0), dtype=np.uint8)
-        return replace(self, mask=none.astype(np.bool_), channel=none)
+        """The same without stain and channel, to be kept for every card of a bed."""
+        return replace(self, stain=Bits.none((0, 0)), channel=np.empty((0, 0), dtype=np.uint8))
 
 
 def separate(image: CardImage, parameters: SeparateParameters | None = None) -> Separation:
@@ -155,7 +160,7 @@ def separate(image: CardImage, parameters: SeparateParameters | None = None) -> 
     lines = sample_lines(pixels)
     index, levels = best_channel(lines)
     channel = np.ascontiguousarray(pixels[..., index])
-    kind = settings.paper or _kind_of(lines[:, ::_COLOUR_STEP], index, levels)
+    kind = settings.paper or _kind_of(lines[::2, ::_COLOUR_STEP], index, levels)
     ink_share = levels.ink / max(levels.paper, 1.0)
     noisy = levels.scatter > settings.noisy_percent / 100.0 * max(levels.contrast, 1.0)
     if noisy:
@@ -164,13 +169,14 @@ def separate(image: CardImage, parameters: SeparateParameters | None = None) -> 
     stained = levels.contrast >= settings.least_contrast and levels.stained >= FEW_INSIDE
     share = 1.0 - settings.threshold_percent / 100.0 * (1.0 - ink_share)
     paper_level = paper_level_of(channel, levels)
-    mask = np.zeros(channel.shape, dtype=np.bool_)
+    rows, columns = channel.shape
+    stain = Bits.none((rows, columns))
     if stained:
-        _mark(mask, channel, paper_level * share, valid)
+        _mark(stain, channel, paper_level * share, valid)
     why = _why(index if pixels.shape[2] == 3 else None, kind, levels, settings, noisy, paper_level)
-    remarks = _remarks(mask, levels, valid, settings, stained)
+    remarks = _remarks(stain, levels, valid, settings, stained)
     return Separation(
-        mask=mask,
+        stain=stain,
         channel=channel,
         paper_level=paper_level,
         ink_share=ink_share if stained else 0.5,
@@ -237,18 +243,19 @@ def _dark_lines(lines: Bytes, cut: float) -> int:
     return lines.shape[0] + 1 if lines.shape[0] else 0
 
 
-def _mark(
-    mask: NDArray[np.bool_], channel: Bytes, cut: Floats, valid: tuple[int, int, int, int]
-) -> None:
-    """Set the mask where the channel is darker than the cut of its tile, within the card."""
+def _mark(stain: Bits, channel: Bytes, cut: Floats, valid: tuple[int, int, int, int]) -> None:
+    """Set what is darker than the cut of its tile, within the card."""
     top, left, bottom, right = valid
     # Pixels are whole numbers: darker than the cut is the same as below the next whole number.
     whole = np.clip(np.ceil(cut), 0, 255).astype(np.uint8)
     whole = np.repeat(whole, TILE_PX, axis=1)[:, left:right]
+    dark = np.zeros((TILE_PX, channel.shape[1]), dtype=np.bool_)
     for band, levels in enumerate(whole):
         first, last = max(band * TILE_PX, top), min((band + 1) * TILE_PX, bottom)
         if first < last:
-            np.less(channel[first:last, left:right], levels, out=mask[first:last, left:right])
+            own = dark[: last - first]
+            np.less(channel[first:last, left:right], levels, out=own[:, left:right])
+            stain.set(first, own)
 
 
 def _why(
@@ -272,7 +279,7 @@ def _why(
 
 
 def _remarks(
-    mask: NDArray[np.bool_],
+    stain: Bits,
     levels: Levels,
     valid: tuple[int, int, int, int],
     settings: SeparateParameters,
@@ -280,12 +287,12 @@ def _remarks(
 ) -> tuple[Remark, ...]:
     top, left, bottom, right = valid
     found: list[Remark] = []
-    if (top, left) != (0, 0) or (bottom, right) != mask.shape:
-        cut = f"{top}, {left}, {mask.shape[0] - bottom} and {mask.shape[1] - right}"
+    if (top, left) != (0, 0) or (bottom, right) != stain.shape:
+        cut = f"{top}, {left}, {stain.shape[0] - bottom} and {stain.shape[1] - right}"
         text = f"{cut} lines of pixels along the upper, left, lower and right edge are no paper and"
         found.append(Remark("edge_cut", f"{text} were cut away.", "note"))
     area = max((bottom - top) * (right - left), 1)
-    covered = 100.0 * np.count_nonzero(mask) / area
+    covered = 100.0 * stain.count() / area
     if not stained or covered < settings.few_percent:
         text = f"Hardly any stain stands out from the paper (level {levels.paper:.0f} of 255)."
         found.append(Remark("no_stain", text, "warning"))

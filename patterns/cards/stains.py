@@ -8,7 +8,7 @@ rule.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from enum import IntEnum
 from typing import Any, Final
@@ -16,8 +16,9 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from patterns.cards._outline import Outlines, look, outlined
-from patterns.cards._runs import Floats, Places, stretches
+from patterns.cards._bits import Places
+from patterns.cards._outline import Outlines, Seen, look, outlined
+from patterns.cards._runs import Floats, stretches
 from patterns.cards._split import Parts, split
 from patterns.cards._weights import edge_weight, hidden_weight
 from patterns.cards.separate import Separation
@@ -27,6 +28,8 @@ from patterns.remarks import Remark, Weight
 # A blurred disc must be this many standard deviations of the blur wide to show half its ink.
 _BLURS_A_STAIN: Final = 3.0
 _UM_PER_INCH: Final = 25_400.0
+# More in one go, and what is worked on no longer stays at hand for the processor; measured.
+_AT_ONCE_PX: Final = 5_000_000
 
 
 class Flag(IntEnum):
@@ -159,7 +162,7 @@ def measure_stains(
 def measure_all(
     cards: Iterable[tuple[Separation, float]], parameters: StainParameters | None = None
 ) -> list[Stains]:
-    """Measure the stains of some cards, as far as can be all in one go.
+    """Measure the stains of some cards, several in one go, as the steps are many and short.
 
     Parameters
     ----------
@@ -177,11 +180,23 @@ def measure_all(
         For a resolution or a setting that makes no sense.
     """
     settings = parameters or StainParameters()
-    seen, pixel_um = [], []
+    found: list[Stains] = []
+    seen, pixel_um, pixels = [], [], 0
     for separation, dpi in cards:
         _check(dpi, settings)
         seen.append(look(separation))
         pixel_um.append(_UM_PER_INCH / dpi)
+        pixels += separation.channel.size
+        if pixels >= _AT_ONCE_PX:
+            found += _measured(seen, pixel_um, settings)
+            seen, pixel_um, pixels = [], [], 0
+    return found + _measured(seen, pixel_um, settings)
+
+
+def _measured(
+    seen: Sequence[Seen], pixel_um: Sequence[float], settings: StainParameters
+) -> list[Stains]:
+    """Measure some cards in one go."""
     if not seen:
         return []
     outlines = outlined(seen, settings.most_split_percent)

@@ -13,7 +13,8 @@ from scipy.spatial import cKDTree
 from skimage.measure import label, regionprops_table
 
 from fixtures.cards import CardPlan, DrawnCard, draw_card
-from patterns.cards._runs import find_runs, packed
+from patterns.cards._bits import Bits
+from patterns.cards._runs import find_runs
 from patterns.cards.decode import CardImage
 from patterns.cards.separate import Separation, separate
 from patterns.cards.stains import (
@@ -99,7 +100,11 @@ def test_stains_that_touch_by_chance(cover_percent: float) -> None:
     assert stains.split_percent > cover_percent
 
 
-def test_cards_measured_together_are_as_measured_alone() -> None:
+@pytest.mark.parametrize("at_once", [500_000, 5_000_000])
+def test_cards_measured_together_are_as_measured_alone(
+    at_once: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("patterns.cards.stains._AT_ONCE_PX", at_once)
     plan: dict[str, Any] = {"touching": True, "height_mm": 30.0, "dpi": 600.0}
     covers = (0.0, 3.0, 9.0, 0.2, 14.0)
     cards = [card(cover_percent=cover, seed=seed, **plan) for seed, cover in enumerate(covers)]
@@ -119,7 +124,7 @@ def test_much_cover_is_warned_of() -> None:
 
 def test_regions_are_those_of_scikit_image() -> None:
     _, separation, _ = card(cover_percent=5.0, touching=True, height_mm=30.0)
-    runs = find_runs(packed(separation.mask))
+    runs = find_runs(separation.stain)
     regions = label(separation.mask, connectivity=2)
     assert runs.regions == regions.max()
     # The same pixels under the same number, whatever the number.
@@ -135,7 +140,7 @@ def test_regions_are_those_of_scikit_image() -> None:
 @pytest.mark.parametrize("share", [0.02, 0.3, 0.5, 0.9])
 def test_regions_of_random_masks_are_those_of_scikit_image(seed: int, share: float) -> None:
     mask = np.random.default_rng(seed).random((41, 37)) < share
-    runs, regions = find_runs(packed(mask)), label(mask, connectivity=2)
+    runs, regions = find_runs(Bits.of(mask)), label(mask, connectivity=2)
     assert runs.regions == regions.max()
     area = np.bincount(runs.region, weights=runs.after - runs.first, minlength=runs.regions)
     assert np.array_equal(np.sort(area), np.sort(np.bincount(regions.ravel())[1:]))

@@ -1,0 +1,81 @@
+"""Masks of eight pixels a byte: they stay at hand for the processor where a byte a pixel cannot."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+Places = NDArray[np.intp]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Bits:
+    """A mask of M rows and N columns, the lowest bit of a byte first.
+
+    Attributes
+    ----------
+    flat : (M · width + 3,) uint8, row by row; 0 beside the mask and in the bytes after the last.
+    shape : M and N.
+    """
+
+    flat: NDArray[np.uint8]
+    shape: tuple[int, int]
+
+    @classmethod
+    def none(cls, shape: tuple[int, int]) -> Bits:
+        """A mask in which nothing is set."""
+        return cls(np.zeros(shape[0] * _width(shape[1]) + 3, dtype=np.uint8), shape)
+
+    @classmethod
+    def of(cls, mask: NDArray[np.bool_]) -> Bits:
+        """The same as a mask (M, N) of one byte a pixel."""
+        rows, columns = mask.shape
+        bits = cls.none((rows, columns))
+        bits.set(0, mask)
+        return bits
+
+    @property
+    def width(self) -> int:
+        """Bytes a row; two columns of nothing at its end at least."""
+        return _width(self.shape[1])
+
+    def set(self, top: int, mask: NDArray[np.bool_]) -> None:
+        """Write whole rows (K, N) from one on."""
+        packed = np.packbits(mask, axis=1, bitorder="little")
+        lines = self.flat[top * self.width : (top + mask.shape[0]) * self.width]
+        lines.reshape(-1, self.width)[:, : packed.shape[1]] = packed
+
+    def mask(self) -> NDArray[np.bool_]:
+        """(M, N) with one byte a pixel."""
+        rows, columns = self.shape
+        lines = self.flat[: rows * self.width].reshape(rows, self.width)
+        bits = np.unpackbits(lines, axis=1, count=columns, bitorder="little")
+        return bits.view(np.bool_)
+
+    def count(self) -> int:
+        """How many pixels are set."""
+        return int(np.bitwise_count(self.flat).sum(dtype=np.intp))
+
+    def count_in(self, top: Places, left: Places, edge: int) -> Places:
+        """How many pixels are set in square windows: (K,).
+
+        Parameters
+        ----------
+        top, left : (K,) of windows that lie in the mask. [px]
+        edge : of all of them, 25 at most. [px]
+        """
+        # Each line of a window lies within the four bytes from the one its first pixel is in.
+        size = self.flat.size - 3
+        words = np.ndarray((size,), dtype="<u4", buffer=self.flat, strides=(1,))
+        place = (top * self.width + (left >> 3))[:, None] + self.width * np.arange(edge)
+        line = words[place] >> (left & 7).astype(np.uint32)[:, None]
+        line &= np.uint32((1 << edge) - 1)
+        count: Places = np.bitwise_count(line).sum(axis=1, dtype=np.intp)
+        return count
+
+
+def _width(columns: int) -> int:
+    """Bytes a row, so that what reaches the end of one does not touch the next, nor its corner."""
+    return (columns + 2 + 7) // 8
