@@ -7,7 +7,7 @@ from typing import Any
 import pytest
 
 from fixtures.cards import CardPlan
-from tests.bench import cards
+from tests.bench import cards, truth
 from tests.bench.__main__ import names, run
 
 
@@ -30,3 +30,13 @@ def test_cards_prints_its_ratios(
     assert float(figures["ratio"]) > 1.0
     assert any(name.endswith("times the bare label") for name in figures)
     assert float(figures["peak memory above the decoded picture"].split()[0]) < 12.0
+
+
+def test_truth_prints_its_table(
+    capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(truth, "CARDS", 1)
+    assert run(["truth", "--quick"]) == 0
+    lines = capsys.readouterr().out.splitlines()
+    assert lines[2].startswith("| 600, 5, touching | ")
+    assert 0.0 < float(lines[-1].removeprefix("ratio: ")) < 1.0
