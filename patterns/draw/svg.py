@@ -56,8 +56,8 @@ def element(name: str, class_name: str, body: str = "", /, **given: str | float)
     own = {key.replace("_", "-"): value for key, value in given.items()}
     parts = [f"<{name} {attributes(class_name, without=own)}"]
     for key, value in own.items():
-        text = num(value) if isinstance(value, int | float) else value
-        parts.append(f" {key}={quoteattr(text)}")
+        quoted = quoteattr(value) if isinstance(value, str) else f'"{num(value)}"'
+        parts.append(f" {key}={quoted}")
     parts.append(f">{body}</{name}>" if body else "/>")
     return "".join(parts)
 
