@@ -10,11 +10,11 @@ from typing import Any
 from django.utils import timezone
 
 from fleet import measures
-from fleet.models import Aircraft, Approval, Person, Season, SetUp, SignUp
+from fleet.models import Person, Season, SignUp
 from fleet.queries.duties import Duty
+from fleet.queries.logbook import Logbook
 from fleet.queries.participation import all_seasons, season_of_day
-from fleet.queries.progress import Progress, recommended_m
-from fleet.queries.story import SeasonStory, season_story
+from fleet.queries.story import Flown, SeasonStory, season_story
 from patterns.draw import (
     COMPACT,
     WIDE,
@@ -32,21 +32,13 @@ MOST_SEASONS = 12
 
 
 def story_context(
-    person: Person,
-    aircraft: Aircraft,
-    asked: str | None,
-    duties: Sequence[Duty] = (),
-    *,
-    setups: Sequence[SetUp] | None = None,
-    approvals: Sequence[Approval] | None = None,
+    person: Person, book: Logbook, asked: str | None, duties: Sequence[Duty] = ()
 ) -> dict[str, Any]:
     """Return what `parts/story.html` shows: the season that was asked for, else today's."""
     today = timezone.localdate()
     seasons = all_seasons()
     season = next((one for one in seasons if str(one.pk) == asked), season_of_day(seasons, today))
-    told = season_story(
-        *(person, aircraft, season, today, duties), setups=setups, approvals=approvals
-    )
+    told = season_story(person, book, season, today, duties)
     story = drawn(told, season, person.unit_system)
     return {
         "story_season": season,
@@ -107,17 +99,13 @@ def _lane(told: SeasonStory, key: str, purpose: str, system: str) -> StoryLane:
     )
 
 
-def _figure(row: Progress, system: str) -> str:
+def _figure(row: Flown, system: str) -> str:
     """Say what a test recommended for its set-up's way of flying: swath and CV."""
-    run = row.analysis
-    if run is None:
+    if row.outcome is None:
         return ""
-    manner = row.test.setup.manner
-    swath_m = recommended_m(run, manner)
-    if swath_m is None:
+    if row.swath_m is None:
         return "no swath recommended"
-    cv = getattr(run, f"{manner}_cv_percent")
-    return f"{measures.show(swath_m, 'swath', system)}, CV {cv:.0f} %"
+    return f"{measures.show(row.swath_m, 'swath', system)}, CV {row.cv_percent:.0f} %"
 
 
 def _visits(told: SeasonStory) -> list[StoryDay]:
