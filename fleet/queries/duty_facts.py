@@ -263,18 +263,18 @@ def _rows_of_book(book: Logbook) -> _Rows:
         ],
         [
             (
-                *(held(one.pk), held(one.setup_id), one.flown_on, one.visit.analyst.role, None),
+                *(held(one.pk), held(one.setup.pk), one.flown_on, one.signer_role, None),
                 *(getattr(one, name) for name in WIND),
             )
             for one in book.tests
         ],
         [
             (
-                *(held(one.test_id), held(one.pk), one.number, one.accepted_passes),
+                *(held(test.pk), held(one.pk), one.number, one.accepted_passes),
                 *(one.one_way_cv_percent, one.back_and_forth_cv_percent, None, one.conditions),
             )
-            for outcomes in book.outcomes.values()
-            for one in outcomes
+            for test in book.tests
+            for one in test.outcomes
         ],
         [
             (held(one.analysis_id), one.approved_by.name, one.approved_by.role, *_ended(one))

@@ -9,9 +9,9 @@ from typing import Literal
 
 from django.utils import timezone
 
-from fleet.models import Aircraft, Approval, Person, Season, SetUp, SignUp, SignUpState, Test
+from fleet.models import Aircraft, Approval, Person, Season, SetUp, SignUp, SignUpState
 from fleet.queries.duties import Duty
-from fleet.queries.logbook import Logbook, Outcome
+from fleet.queries.logbook import FlownTest, Logbook
 from fleet.queries.participation import end_of
 
 Ending = Literal["stands", "expired", "superseded", "withdrawn", "changed"]
@@ -28,28 +28,6 @@ class HeldApproval:
 
 
 @dataclass(frozen=True, slots=True)
-class Flown:
-    """A test with what its newest analysis came to."""
-
-    test: Test
-    outcome: Outcome | None
-
-    @property
-    def swath_m(self) -> float | None:
-        """Return the swath recommended for the set-up's way of flying. [m]"""
-        return self._figure("swath_m")
-
-    @property
-    def cv_percent(self) -> float | None:
-        """Return the CV at that swath."""
-        return self._figure("cv_percent")
-
-    def _figure(self, name: str) -> float | None:
-        figure: float | None = getattr(self.outcome, f"{self.test.setup.manner}_{name}", None)
-        return figure
-
-
-@dataclass(frozen=True, slots=True)
 class SeasonStory:
     """What is on record of an aircraft between two days; lists are in the order of time.
 
@@ -61,7 +39,7 @@ class SeasonStory:
     last: datetime.date
     today: datetime.date
     setups: list[SetUp]
-    tests: list[Flown]
+    tests: list[FlownTest]
     approvals: list[HeldApproval]
     duties: list[Duty]
     sign_ups: list[SignUp]
@@ -88,11 +66,7 @@ def season_story(
         last=last,
         today=today,
         setups=_in_force_or_later(recorded, first),
-        tests=[
-            Flown(one, next(reversed(book.outcomes.get(one.pk, ())), None))
-            for one in reversed(book.tests)
-            if first <= one.flown_on <= last
-        ],
+        tests=[one for one in reversed(book.tests) if first <= one.flown_on <= last],
         approvals=_held_within(book.approvals, recorded, first, last, today),
         duties=[one for one in duties if one.due_on and first <= one.due_on <= last],
         sign_ups=_sign_ups(person, book.aircraft, first, last),

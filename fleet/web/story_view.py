@@ -12,9 +12,9 @@ from django.utils import timezone
 from fleet import measures
 from fleet.models import Person, Season, SignUp
 from fleet.queries.duties import Duty
-from fleet.queries.logbook import Logbook
+from fleet.queries.logbook import FlownTest, Logbook
 from fleet.queries.participation import all_seasons, season_of_day
-from fleet.queries.story import Flown, SeasonStory, season_story
+from fleet.queries.story import SeasonStory, season_story
 from patterns.draw import (
     COMPACT,
     WIDE,
@@ -53,7 +53,7 @@ def drawn(told: SeasonStory, season: Season | None, system: str) -> Story:
     """Return a story in the words and units of its reader."""
     purposes: dict[str, str] = {one.purpose_key: one.purpose for one in told.setups}
     for row in told.tests:
-        purposes.setdefault(row.test.setup.purpose_key, row.test.setup.purpose)
+        purposes.setdefault(row.setup.purpose_key, row.setup.purpose)
     for held in told.approvals:
         purposes.setdefault(held.approval.setup.purpose_key, held.approval.setup.purpose)
     name = f"season {season}" if season else f"{told.first.year}"
@@ -81,9 +81,9 @@ def _lane(told: SeasonStory, key: str, purpose: str, system: str) -> StoryLane:
             if one.purpose_key == key
         ],
         tests=[
-            StoryTest(row.test.flown_on, _figure(row, system))
+            StoryTest(row.flown_on, _figure(row, system))
             for row in told.tests
-            if row.test.setup.purpose_key == key
+            if row.setup.purpose_key == key
         ],
         approvals=[
             StoryApproval(
@@ -99,7 +99,7 @@ def _lane(told: SeasonStory, key: str, purpose: str, system: str) -> StoryLane:
     )
 
 
-def _figure(row: Flown, system: str) -> str:
+def _figure(row: FlownTest, system: str) -> str:
     """Say what a test recommended for its set-up's way of flying: swath and CV."""
     if row.outcome is None:
         return ""
@@ -110,9 +110,9 @@ def _figure(row: Flown, system: str) -> str:
 
 def _visits(told: SeasonStory) -> list[StoryDay]:
     """Return the days on which it was flown and for which it was signed up, by place."""
-    flown = sorted({(row.test.flown_on, row.test.visit.place) for row in told.tests})
+    flown = sorted({(row.flown_on, row.place) for row in told.tests})
     days = [StoryDay(day, ", ".join(place for _, place in on)) for day, on in _by_day(flown)]
-    been = {row.test.visit_id for row in told.tests}
+    been = {row.visit_id for row in told.tests}
     days += [
         StoryDay(_day_of(one), f"{one.visit.place}, {one.get_state_display().lower()}")
         for one in told.sign_ups
