@@ -15,10 +15,11 @@ from django.utils import timezone
 from fleet.judging.decide import DutyState, Verdict
 from fleet.judging.words import sentences
 from fleet.models import Aircraft, Person, Requirement, RequirementVersion
-from fleet.queries.verdicts import today_in, uncollected, verdicts
+from fleet.queries.logbook import Logbook
+from fleet.queries.verdicts import Judged, today_in, uncollected, verdicts, verdicts_on
 from fleet.queries.whose import aircraft_of
 
-__all__ = ["STATE_WORDS", "Duty", "DutyState", "duties", "today_in"]
+__all__ = ["STATE_WORDS", "Duty", "DutyState", "duties", "duties_on", "today_in"]
 
 STATE_WORDS: Mapping[str, str] = {
     "overdue": "Overdue",
@@ -68,25 +69,34 @@ def duties(
 
     Without `aircraft`: all of the person's that are in service. Without `today`: the present day
     in the time zone of each jurisdiction. With it: what was judged then, from what was on record
-    by the end of that day. A rule that has ended asks nothing and is left out. At most twelve
+    by the end of that day. A rule that has ended asks nothing and is left out. At most eleven
     queries, whatever the fleet, and one for the aircraft where they are not given.
     """
     with uncollected():
         fleet = list(_in_service(person, today) if aircraft is None else aircraft)
-        made = [
-            Duty(
-                one,
-                requirement,
-                verdict.version,
-                verdict.state,
-                verdict.met_until,
-                verdict.due_on,
-                verdict,
-                person.unit_system,
-            )
-            for one, requirement, verdict in verdicts(person, fleet, today=today)
-        ]
+        made = _made(verdicts(person, fleet, today=today), person)
     return sorted(made, key=_most_due_first)
+
+
+def duties_on(person: Person, book: Logbook) -> list[Duty]:
+    """Return the duties of the aircraft of a logbook, as they are today, the longest due first."""
+    return sorted(_made(verdicts_on(book), person), key=_most_due_first)
+
+
+def _made(judged: Iterable[Judged], person: Person) -> list[Duty]:
+    return [
+        Duty(
+            one,
+            requirement,
+            verdict.version,
+            verdict.state,
+            verdict.met_until,
+            verdict.due_on,
+            verdict,
+            person.unit_system,
+        )
+        for one, requirement, verdict in judged
+    ]
 
 
 def _in_service(person: Person, today: datetime.date | None) -> Iterator[Aircraft]:

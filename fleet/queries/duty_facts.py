@@ -9,14 +9,15 @@ from __future__ import annotations
 import datetime
 import json
 from collections import defaultdict
-from collections.abc import Collection, Iterable, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from operator import attrgetter
 from typing import Any, NamedTuple
 from uuid import UUID
 
 from django.db import connection
-from django.db.models import CharField, ExpressionWrapper, F, FloatField, QuerySet, TextField, Value
-from django.db.models.fields.json import KeyTextTransform, KeyTransform
+from django.db.models import CharField, ExpressionWrapper, F, QuerySet, TextField, Value
+from django.db.models.fields.json import KeyTransform
 from django.db.models.functions import Cast
 
 from fleet.judging.facts import (
@@ -30,7 +31,8 @@ from fleet.judging.facts import (
     TestFacts,
 )
 from fleet.models import AnalysisRun, Approval, Manner, SetUp, Test, Waiver, WorksUnder
-from fleet.queries.among import AMONG
+from fleet.queries.among import among
+from fleet.queries.logbook import Logbook
 
 NOTHING = Value(None, output_field=CharField())
 WIND = ("wind_speed_m_s", "wind_from_deg", "line_heading_deg")
@@ -42,9 +44,11 @@ def as_held(path: str) -> ExpressionWrapper[Any]:
     return ExpressionWrapper(F(path), output_field=CharField())
 
 
-def held(key: UUID) -> Any:
-    """Return a key as the database holds it."""
-    return key if connection.features.has_native_uuid_field else key.hex
+def holding() -> Callable[[UUID], Any]:
+    """Return what makes of a key what the database holds: asked once for many keys."""
+    if connection.features.has_native_uuid_field:
+        return lambda key: key
+    return attrgetter("hex")
 
 
 class SetUpKey(NamedTuple):
@@ -95,39 +99,32 @@ class Reach:
         return F("created_at") if self.dated else NOTHING
 
 
+class _Rows(NamedTuple):
+    """What facts are made of, row by row; what stands in a row is written where it is fetched."""
+
+    setups: Iterable[Sequence[Any]]  # in the order of their numbers
+    tests: Iterable[Sequence[Any]]  # the newest first
+    analyses: Iterable[Sequence[Any]]  # in the order of their numbers
+    approvals: Iterable[Sequence[Any]]  # in the order of time
+
+
 def facts_of(reach: Reach) -> FleetFacts:
     """Fetch set-ups (without nozzles), tests, analyses and approvals: four queries."""
-    setups, lines = _setups(reach)
-    return FleetFacts(lines, _tests(reach, setups), setups)
+    analyses, approvals = _analyses(reach), _approvals(reach)
+    tests = list(_tests(reach))  # before the set-ups: then none is missing that one of them names
+    return _facts(reach, _Rows(_setups(reach), tests, analyses, approvals))
 
 
-def _setups(reach: Reach) -> tuple[dict[Any, SetUpKey], dict[Any, tuple[Line, ...]]]:
-    rows = reach.of(SetUp.objects.order_by("number"), "aircraft").values_list(
-        *(as_held("pk"), as_held("aircraft"), "purpose_key", "purpose", "number", "manner"),
-        *(() if reach.lean else FIGURES),
-    )
-    keys: dict[Any, SetUpKey] = {}
-    revisions: dict[Any, dict[str, tuple[str, list[Revision | Stub]]]] = defaultdict(dict)
-    for pk, one, purpose_key, purpose, number, manner, *figures in rows:
-        keys[pk] = SetUpKey(one, purpose_key, number, manner)
-        _, line = revisions[one].setdefault(purpose_key, (purpose, []))
-        line.append(Revision(pk, number, *figures) if figures else Stub(pk, number))
-    lines = {
-        one: tuple([Line(key, words, tuple(line)) for key, (words, line) in by_purpose.items()])
-        for one, by_purpose in revisions.items()
-    }
-    return keys, lines
+def facts_of_book(book: Logbook) -> FleetFacts:
+    """Return the same of one aircraft from what was fetched of it already: no query."""
+    return _facts(Reach(aircraft=[book.aircraft.pk], wind=True), _rows_of_book(book))
 
 
-def _tests(reach: Reach, setups: Mapping[Any, SetUpKey]) -> dict[Any, tuple[TestFacts, ...]]:
-    rows = reach.of(Test.objects.order_by("-flown_on", "-id"), "setup__aircraft").values_list(
-        *(as_held("pk"), as_held("setup"), "flown_on", "visit__analyst__role", reach.moment),
-        *(() if reach.lean else WIND),
-    )
-    approvals = _approvals(reach)
-    analyses = _analyses(reach)
+def _facts(reach: Reach, rows: _Rows) -> FleetFacts:
+    setups, lines = _lines(rows.setups)
+    analyses, approvals = _by_test(rows.analyses), _by_analysis(rows.approvals)
     found: dict[Any, list[TestFacts]] = defaultdict(list)
-    for pk, setup_id, flown_on, signer_role, recorded_at, *wind in rows:
+    for pk, setup_id, flown_on, signer_role, recorded_at, *wind in rows.tests:
         aircraft, purpose_key, revision, manner = setups[setup_id]
         runs = analyses.get(pk, ())
         found[aircraft].append(
@@ -146,17 +143,50 @@ def _tests(reach: Reach, setups: Mapping[Any, SetUpKey]) -> dict[Any, tuple[Test
                 pk,
             )
         )
-    return {one: tuple(tests) for one, tests in found.items()}
+    return FleetFacts(lines, {one: tuple(tests) for one, tests in found.items()}, setups)
 
 
-def _analysis(reach: Reach, manner: str, row: tuple[Any, ...]) -> AnalysisFacts:
-    _, number, accepted, one_way, back_and_forth, recorded_at, *wind = row
+def _lines(
+    rows: Iterable[Sequence[Any]],
+) -> tuple[dict[Any, SetUpKey], dict[Any, tuple[Line, ...]]]:
+    keys: dict[Any, SetUpKey] = {}
+    revisions: dict[Any, dict[str, tuple[str, list[Revision | Stub]]]] = defaultdict(dict)
+    for pk, one, purpose_key, purpose, number, manner, *figures in rows:
+        keys[pk] = SetUpKey(one, purpose_key, number, manner)
+        _, line = revisions[one].setdefault(purpose_key, (purpose, []))
+        line.append(Revision(pk, number, *figures) if figures else Stub(pk, number))
+    lines = {
+        one: tuple([Line(key, words, tuple(line)) for key, (words, line) in by_purpose.items()])
+        for one, by_purpose in revisions.items()
+    }
+    return keys, lines
+
+
+def _by_test(rows: Iterable[Sequence[Any]]) -> dict[Any, list[Sequence[Any]]]:
+    """Analyses by test: the key of each, and what it came to."""
+    found: dict[Any, list[Sequence[Any]]] = defaultdict(list)
+    for row in rows:
+        found[row[0]].append(row[1:])
+    return found
+
+
+def _by_analysis(rows: Iterable[Sequence[Any]]) -> dict[Any, list[tuple[int, ApprovalFacts]]]:
+    """Approvals by analysis, each with its place in the order of time."""
+    found: dict[Any, list[tuple[int, ApprovalFacts]]] = {}
+    for place, (analysis, *facts) in enumerate(rows):
+        found.setdefault(analysis, []).append((place, ApprovalFacts(*facts)))
+    return found
+
+
+def _analysis(reach: Reach, manner: str, row: Sequence[Any]) -> AnalysisFacts:
+    _, number, accepted, one_way, back_and_forth, recorded_at, *conditions = row
     cv_percent = one_way if manner == Manner.ONE_WAY else back_and_forth
-    return AnalysisFacts(number, accepted, cv_percent, recorded_at, _air(reach, wind))
+    air = _air_then(*conditions) if conditions else _air(reach, ())
+    return AnalysisFacts(number, accepted, cv_percent, recorded_at, air)
 
 
 def _approved(
-    runs: Sequence[tuple[Any, ...]], approvals: Mapping[Any, Sequence[tuple[int, ApprovalFacts]]]
+    runs: Sequence[Sequence[Any]], approvals: Mapping[Any, Sequence[tuple[int, ApprovalFacts]]]
 ) -> tuple[ApprovalFacts, ...]:
     """The approvals that rest on the analyses of a test, in order of time."""
     found = [one for row in runs for one in approvals.get(row[0], ())]
@@ -171,45 +201,96 @@ def _air(reach: Reach, wind: Iterable[float | None]) -> Air | None:
     return Air(*wind) if wind else NO_AIR
 
 
-def _conditions(inputs: str) -> list[Any]:
-    """The wind that an analysis was made with."""
-    return [Cast(KeyTextTransform(name, KeyTransform("conditions", inputs)), FloatField())
-            for name in WIND]  # fmt: skip
+def _air_then(conditions: Mapping[str, Any] | None) -> Air:
+    """The wind that an analysis was made with. SQLite would make a number of one not recorded."""
+    known = conditions or {}
+    return Air(*[known.get(name) for name in WIND])
 
 
-def _analyses(reach: Reach) -> dict[Any, list[tuple[Any, ...]]]:
-    """Analyses by test: the key of each, and what it came to."""
-    rows = reach.of(
+# --- The rows, from the tables --------------------------------------------------------------------
+
+
+def _setups(reach: Reach) -> Iterable[tuple[Any, ...]]:
+    return reach.of(SetUp.objects.order_by("number", "pk"), "aircraft").values_list(
+        *(as_held("pk"), as_held("aircraft"), "purpose_key", "purpose", "number", "manner"),
+        *(() if reach.lean else FIGURES),
+    )
+
+
+def _tests(reach: Reach) -> Iterable[tuple[Any, ...]]:
+    return reach.of(Test.objects.order_by("-flown_on", "-id"), "setup__aircraft").values_list(
+        *(as_held("pk"), as_held("setup"), "flown_on", "visit__analyst__role", reach.moment),
+        *(() if reach.lean else WIND),
+    )
+
+
+def _analyses(reach: Reach) -> Iterable[tuple[Any, ...]]:
+    return reach.of(
         AnalysisRun.objects.order_by("test", "number"), "test__setup__aircraft"
     ).values_list(
         *(as_held("test"), as_held("pk"), "number", "accepted_passes"),
         *("one_way_cv_percent", "back_and_forth_cv_percent", reach.moment),
-        *(_conditions("inputs") if reach.wind and not reach.lean else ()),
+        *((KeyTransform("conditions", "inputs"),) if reach.wind and not reach.lean else ()),
     )
-    found: dict[Any, list[tuple[Any, ...]]] = defaultdict(list)
-    for row in rows:
-        found[row[0]].append(row[1:])
-    return found
 
 
-def _approvals(reach: Reach) -> dict[Any, list[tuple[int, ApprovalFacts]]]:
-    """Approvals by analysis, each with its place in the order of time."""
+def _approvals(reach: Reach) -> Iterable[tuple[Any, ...]]:
     within = reach.of(Approval.objects.order_by("created_at", "id"), "aircraft")
-    found: dict[Any, list[tuple[int, ApprovalFacts]]] = {}
     if reach.lean:
         standing = within.filter(superseded_by__isnull=True, withdrawal__isnull=True)
-        rows = standing.values_list(
+        return standing.values_list(
             *(as_held("analysis"), NOTHING, "approved_by__role", "valid_until", "cv_percent")
         )
-    else:
-        rows = within.values_list(
-            *(as_held("analysis"), "approved_by__name", "approved_by__role"),
-            *("valid_until", "cv_percent", reach.moment, "superseded_by__created_at"),
-            *("withdrawal__created_at", "withdrawal__reason"),
-        )
-    for place, (analysis, *facts) in enumerate(rows):
-        found.setdefault(analysis, []).append((place, ApprovalFacts(*facts)))
-    return found
+    return within.values_list(
+        *(as_held("analysis"), "approved_by__name", "approved_by__role"),
+        *("valid_until", "cv_percent", reach.moment, "superseded_by__created_at"),
+        *("withdrawal__created_at", "withdrawal__reason"),
+    )
+
+
+# --- The same rows, from what a page has fetched of one aircraft ----------------------------------
+
+
+def _rows_of_book(book: Logbook) -> _Rows:
+    held = holding()
+    return _Rows(
+        [
+            (
+                *(held(one.pk), held(one.aircraft_id), one.purpose_key, one.purpose, one.number),
+                *(one.manner, *(getattr(one, name) for name in FIGURES)),
+            )
+            for one in sorted(book.setups, key=lambda one: (one.number, one.pk))
+        ],
+        [
+            (
+                *(held(one.pk), held(one.setup.pk), one.flown_on, one.signer_role, None),
+                *(getattr(one, name) for name in WIND),
+            )
+            for one in book.tests
+        ],
+        [
+            (
+                *(held(test.pk), held(one.pk), one.number, one.accepted_passes),
+                *(one.one_way_cv_percent, one.back_and_forth_cv_percent, None, one.conditions),
+            )
+            for test in book.tests
+            for one in test.outcomes
+        ],
+        [
+            (held(one.analysis_id), one.approved_by.name, one.approved_by.role, *_ended(one))
+            for one in reversed(book.approvals)
+        ],
+    )
+
+
+def _ended(one: Approval) -> tuple[Any, ...]:
+    """How long an approval is good for, and what ended it."""
+    superseded = getattr(one, "superseded_by", None)
+    withdrawal = getattr(one, "withdrawal", None)
+    return (
+        *(one.valid_until, one.cv_percent, None, superseded and superseded.created_at),
+        *(withdrawal and withdrawal.created_at, withdrawal and withdrawal.reason),
+    )
 
 
 # --- What judging came upon ----------------------------------------------------------------------
@@ -225,8 +306,10 @@ def with_fetched(facts: FleetFacts, setups: Collection[Any], tests: Collection[A
 
 
 def _with_revisions(facts: FleetFacts, setups: Collection[Any]) -> dict[Any, tuple[Line, ...]]:
-    rows = SetUp.objects.filter(**{f"pk__{AMONG}": setups}).values_list(
-        as_held("pk"), "number", *FIGURES, Cast("nozzles", TextField())
+    rows = (
+        SetUp.objects.filter(among("pk", setups))
+        .order_by()
+        .values_list(as_held("pk"), "number", *FIGURES, Cast("nozzles", TextField()))
     )
     # A boom seldom changes: what reads the same is read once, and is one and the same list.
     read: dict[str, Any] = {}
@@ -248,16 +331,15 @@ def _with_revisions(facts: FleetFacts, setups: Collection[Any]) -> dict[Any, tup
 
 def _with_air(facts: FleetFacts, tests: Collection[Any]) -> dict[Any, tuple[TestFacts, ...]]:
     rows = (
-        Test.objects.filter(**{f"pk__{AMONG}": tests})
+        Test.objects.filter(among("pk", tests))
         .order_by("analyses__number")
         .values_list(
             *(as_held("pk"), as_held("setup__aircraft"), "analyses__number"),
-            *WIND,
-            *_conditions("analyses__inputs"),
+            *(*WIND, KeyTransform("conditions", "analyses__inputs")),
         )
     )
     # The newest analysis comes last and stays.
-    air = {row[0]: (row[1], row[2], Air(*row[3:6]), Air(*row[6:])) for row in rows}
+    air = {row[0]: (row[1], row[2], Air(*row[3:6]), _air_then(row[6])) for row in rows}
     found = dict(facts.tests)
     for one in {aircraft for aircraft, *_ in air.values()}:
         found[one] = tuple(

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import datetime
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from typing import Any
 
 from django.db.models import Q, QuerySet
@@ -62,6 +62,11 @@ def asking(operator: Operator, aircraft: Aircraft | None = None) -> list[Jurisdi
     under = WorksUnder.objects.filter(operator=operator).select_related("jurisdiction")
     if aircraft is not None:
         under = under.filter(aircraft=aircraft)
+    return asking_among(operator, under)
+
+
+def asking_among(operator: Operator, under: Iterable[WorksUnder]) -> list[Jurisdiction]:
+    """Return the same, where those under whose rules aircraft work are known."""
     elsewhere = sorted({row.jurisdiction for row in under}, key=lambda one: one.name)
     home = [operator.jurisdiction] if operator.jurisdiction else []
     return [one for one in dict.fromkeys([*home, *elsewhere]) if one.record_lists]

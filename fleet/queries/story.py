@@ -10,11 +10,9 @@ from typing import Literal
 from django.utils import timezone
 
 from fleet.models import Aircraft, Approval, Person, Season, SetUp, SignUp, SignUpState
-from fleet.queries.approvals import approvals_listed
 from fleet.queries.duties import Duty
+from fleet.queries.logbook import FlownTest, Logbook
 from fleet.queries.participation import end_of
-from fleet.queries.progress import Progress, progress_of
-from fleet.queries.whose import setups_of, tests_of
 
 Ending = Literal["stands", "expired", "superseded", "withdrawn", "changed"]
 
@@ -41,7 +39,7 @@ class SeasonStory:
     last: datetime.date
     today: datetime.date
     setups: list[SetUp]
-    tests: list[Progress]
+    tests: list[FlownTest]
     approvals: list[HeldApproval]
     duties: list[Duty]
     sign_ups: list[SignUp]
@@ -49,58 +47,30 @@ class SeasonStory:
 
 def season_story(
     person: Person,
-    aircraft: Aircraft,
+    book: Logbook,
     season: Season | None,
     today: datetime.date,
     duties: Sequence[Duty] = (),
-    *,
-    setups: Sequence[SetUp] | None = None,
-    approvals: Sequence[Approval] | None = None,
 ) -> SeasonStory:
     """Gather the story of a season; of the calendar year of today where there is no season.
 
     `duties` are those of the aircraft as they stand today; each is told in the season in which its
-    day lies. All set-ups and approvals of the aircraft are fetched where they are not given. A
-    fixed number of queries.
+    day lies. One query beside those of the logbook.
     """
     first = season.starts_on if season else today.replace(month=1, day=1)
     last = season.ends_on if season else today.replace(month=12, day=31)
-    recorded = _recorded(setups_on_page(person, aircraft) if setups is None else setups, last)
-    flown = tests_of(person).filter(setup__aircraft=aircraft, flown_on__range=(first, last))
+    recorded = _recorded(book.setups, last)
     return SeasonStory(
-        aircraft=aircraft,
+        aircraft=book.aircraft,
         first=first,
         last=last,
         today=today,
         setups=_in_force_or_later(recorded, first),
-        tests=progress_of(
-            flown.select_related(None)
-            .select_related("setup", "visit")
-            .defer("setup__nozzles")
-            .order_by("flown_on", "id")
-        ),
-        approvals=_held_within(
-            approvals_on_page(person, aircraft) if approvals is None else approvals,
-            recorded,
-            first,
-            last,
-            today,
-        ),
+        tests=[one for one in reversed(book.tests) if first <= one.flown_on <= last],
+        approvals=_held_within(book.approvals, recorded, first, last, today),
         duties=[one for one in duties if one.due_on and first <= one.due_on <= last],
-        sign_ups=_sign_ups(person, aircraft, first, last),
+        sign_ups=_sign_ups(person, book.aircraft, first, last),
     )
-
-
-def setups_on_page(person: Person, aircraft: Aircraft) -> list[SetUp]:
-    """Return the set-ups of an aircraft, without nozzles: by purpose, the newest first."""
-    rows = setups_of(person).filter(aircraft=aircraft).select_related(None)
-    return list(rows.defer("nozzles"))
-
-
-def approvals_on_page(person: Person, aircraft: Aircraft) -> list[Approval]:
-    """Return the approvals of an aircraft, newest first, with what ended each."""
-    listed = approvals_listed(person).filter(aircraft=aircraft)
-    return list(listed.select_related("setup", "approved_by", "superseded_by", "withdrawal"))
 
 
 def _recorded(setups: Sequence[SetUp], last: datetime.date) -> list[SetUp]:
@@ -168,4 +138,5 @@ def _sign_ups(
     rows = SignUp.objects.filter(
         aircraft=aircraft, visit__starts_on__lte=last, visit__ends_on__gte=first, **own
     ).exclude(state=SignUpState.CANCELLED)
-    return list(rows.select_related("visit").order_by("visit__starts_on", "id"))
+    shown = rows.select_related("visit").only("day", "state", "visit__place", "visit__starts_on")
+    return list(shown.order_by("visit__starts_on", "id"))

@@ -1,7 +1,8 @@
 """Rules brought before aircraft: which bind each, on which day, on what facts.
 
-However many aircraft there are, at most twelve queries: two for the rules, six for the facts, and
-four for what judging comes upon, which most judgements do not.
+However many aircraft there are, at most eleven queries: one for the rules, six for the facts, and
+four for what judging comes upon, which most judgements do not. Of one aircraft whose logbook was
+fetched, only those for the rules and for what judging comes upon.
 """
 
 from __future__ import annotations
@@ -34,12 +35,14 @@ from fleet.queries.duty_facts import (
     FleetFacts,
     Reach,
     facts_of,
-    held,
+    facts_of_book,
+    holding,
     waiver_in_force,
     waivers_within,
     with_fetched,
     works_under,
 )
+from fleet.queries.logbook import Logbook
 
 # A longer list of keys costs the database more than fetching all there are.
 MOST_LISTED = 900
@@ -129,12 +132,38 @@ def verdicts(
     )
     waivers = waivers_within(reach)
     elsewhere = works_under(reach)
-    facts = facts_of(reach)
-    asked = [
+    return _all_judged(_asked(fleet, rules, elsewhere), facts_of(reach), waivers)
+
+
+def verdicts_on(book: Logbook) -> list[Judged]:
+    """Judge every rule over the aircraft of a logbook, on the present day of each jurisdiction."""
+    one = book.aircraft
+    home = one.operator.jurisdiction_id
+    places = {row.jurisdiction_id for row in book.under} | ({home} if home else set())
+    asked = _asked([one], _rules(None, places), {one.pk: book.under})
+    waivers: dict[tuple[UUID, UUID], list[Any]] = defaultdict(list)
+    for waiver in book.waivers:
+        waivers[waiver.aircraft_id, waiver.requirement_id].append(waiver)
+    return _all_judged(asked, facts_of_book(book), waivers) if asked else []
+
+
+def _asked(
+    fleet: Sequence[Craft],
+    rules: Mapping[UUID, list[_Bound]],
+    elsewhere: Mapping[UUID, Sequence[Any]],
+) -> list[_Asked]:
+    held = holding()
+    return [
         _Asked(one, held(one.pk), bound, since)
         for one in fleet
         for bound, since in _bound(one, rules, elsewhere.get(one.pk, ()))
     ]
+
+
+def _all_judged(
+    asked: Sequence[_Asked], facts: FleetFacts, waivers: Mapping[tuple[UUID, UUID], Any]
+) -> list[Judged]:
+    """Judge what is asked, and again where judging came upon what was not fetched."""
     found: list[Judged] = []
     for attempt in range(ROUNDS):
         decided, open_, setups, tests = _judged(asked, facts, waivers)
@@ -169,19 +198,22 @@ def today_in(jurisdiction: Jurisdiction) -> datetime.date:
     return timezone.localdate(timezone=ZoneInfo(jurisdiction.time_zone))
 
 
-def _rules(today: datetime.date | None) -> dict[UUID, list[_Bound]]:
-    """Return what each jurisdiction asks for: two queries."""
+def _rules(
+    today: datetime.date | None, jurisdictions: Collection[UUID] | None = None
+) -> dict[UUID, list[_Bound]]:
+    """Return what each jurisdiction asks for, or each of some: one query."""
+    rows = RequirementVersion.objects.order_by("effective_from", "number")
+    if jurisdictions is not None:
+        rows = rows.filter(requirement__jurisdiction__in=jurisdictions)
+    requirements: dict[UUID, Requirement] = {}
     versions: dict[UUID, list[RequirementVersion]] = defaultdict(list)
-    for version in RequirementVersion.objects.order_by("effective_from", "number"):
+    for version in rows.select_related("requirement__jurisdiction"):
+        requirements.setdefault(version.requirement_id, version.requirement)
         versions[version.requirement_id].append(version)
     found: dict[UUID, list[_Bound]] = defaultdict(list)
-    for requirement in Requirement.objects.select_related("jurisdiction"):
+    for key, requirement in requirements.items():
         day = _day(requirement.jurisdiction, today)
-        known = tuple(
-            version
-            for version in versions[requirement.pk]
-            if day.cut is None or version.created_at < day.cut
-        )
+        known = tuple(one for one in versions[key] if day.cut is None or one.created_at < day.cut)
         rule = Rule(known, requirement.ended_on)
         if known and not (rule.ended_on and rule.ended_on < day.today):
             found[requirement.jurisdiction_id].append(_Bound(requirement, rule, day))

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from typing import Any, TypeVar
 
-from django.db.models import Count, Exists, Model, OuterRef, Q, QuerySet, Subquery
+from django.db.models import Count, Exists, F, Model, OuterRef, Q, QuerySet, Subquery
 from django.db.models.functions import Coalesce
 from django.utils import timezone
 
@@ -95,9 +95,9 @@ def tests_of(person: Person) -> QuerySet[Test]:
 
 
 def tests_with_counts(person: Person) -> QuerySet[Test]:
-    """The same without nozzles, each with `pass_count` and `analysis_count`."""
+    """The same without nozzles, each with `place`, `pass_count` and `analysis_count`."""
     counted = tests_of(person).annotate(
-        pass_count=_count(FlightPass), analysis_count=_count(AnalysisRun)
+        place=F("visit__place"), pass_count=_count(FlightPass), analysis_count=_count(AnalysisRun)
     )
     return counted.defer("setup__nozzles").order_by(*NEWEST_TEST_FIRST)
 

@@ -11,10 +11,9 @@ from typing import Any, Protocol
 from django.http import HttpRequest
 
 from fleet.models import Aircraft, Jurisdiction, Person, Requirement
-from fleet.queries.among import AMONG
+from fleet.queries.among import among
 from fleet.queries.due import Due, who_is_due
 from fleet.queries.duties import STATE_WORDS, Duty, duties
-from fleet.queries.duty_facts import held
 from fleet.queries.standing import WORDS, Standing, standings
 from fleet.queries.whose import aircraft_of
 from fleet.tables import Column, Table
@@ -148,7 +147,7 @@ def told(person: Person, found: Sequence[Due | Row]) -> list[Row]:
         return [one for one in found if isinstance(one, Row)]
     keys = {one.craft.pk for one in slim}
     serving = aircraft_of(person).filter(retired_on__isnull=True)
-    fleet = list(serving.filter(**{f"pk__{AMONG}": [held(key) for key in keys]}))
+    fleet = list(serving.filter(among("pk", keys)))
     rows: dict[Any, Row] = {}
     if any(one.requirement is not None for one in slim):
         for duty in duties(person, aircraft=fleet):

@@ -18,10 +18,9 @@ from django.views.decorators.http import require_http_methods, require_safe
 from fleet import rules, tables
 from fleet.models import Aircraft, Person, SetUp
 from fleet.queries.approvals import approvals_listed
-from fleet.queries.duties import duties
-from fleet.queries.rulebook import waivers_of, works_under_of
+from fleet.queries.duties import duties_on
+from fleet.queries.logbook import logbook_of
 from fleet.queries.standing import standings
-from fleet.queries.story import approvals_on_page, setups_on_page
 from fleet.queries.whose import (
     aircraft_of,
     operators_of,
@@ -35,6 +34,8 @@ from fleet.web.paging import page_of
 from fleet.web.service_pages import service_context
 from fleet.web.story_view import story_context
 from patterns.draw import COMPACT, WIDE, NozzlePlace, boom_sketch
+
+MOST_LISTED = 50
 
 
 @login_required
@@ -72,30 +73,26 @@ def fleet(request: HttpRequest) -> HttpResponse:
 @require_safe
 def aircraft(request: HttpRequest, aircraft_id: UUID) -> HttpResponse:
     """One aircraft: how it stands, its set-ups, its tests, its approvals."""
-    one = get_object_or_404(aircraft_of(request.user), pk=aircraft_id)
-    person = request.user
-    held = duties(person, aircraft=[one])
-    setups, approvals = setups_on_page(person, one), approvals_on_page(person, one)
-    standing = standings(person, aircraft=[one], setups=setups, approvals=approvals)
+    person: Person = request.user
+    mine = aircraft_of(person).select_related("operator__jurisdiction")
+    one = get_object_or_404(mine, pk=aircraft_id)
+    book = logbook_of(person, one)
+    held = duties_on(person, book)
+    standing = standings(person, aircraft=[one], setups=book.setups, approvals=book.approvals)
     context = {
         "one": one,
         "standings": [] if one.retired_on else standing,
-        "setups": setups,
-        "tests": tests_with_counts(request.user)
-        .filter(setup__aircraft=one)
-        .select_related(None)
-        .select_related("setup", "visit")[:50],
-        "approvals": approvals[:50],
-        **story_context(
-            *(person, one, request.GET.get("season"), held), setups=setups, approvals=approvals
-        ),
-        **service_context(person, one),
-        "may_change": rules.may_change_fleet(request.user),
-        "may_record": rules.may_record_setups(request.user),
+        "setups": book.setups,
+        "tests": book.tests[:MOST_LISTED],
+        "approvals": book.approvals[:MOST_LISTED],
+        **story_context(person, book, request.GET.get("season"), held),
+        **service_context(person, book),
+        "may_change": rules.may_change_fleet(person),
+        "may_record": rules.may_record_setups(person),
         "duties": held,
-        "waivers": waivers_of(request.user).filter(aircraft=one),
-        "under": works_under_of(request.user).filter(aircraft=one),
-        "may_keep": rules.may_keep_rules(request.user),
+        "waivers": book.waivers,
+        "under": book.under,
+        "may_keep": rules.may_keep_rules(person),
         "section": "fleet",
     }
     return render(request, "fleet/aircraft.html", context)

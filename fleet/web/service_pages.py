@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from typing import Any
 from uuid import UUID
 
@@ -16,10 +16,12 @@ from django.utils import timezone
 from django.views.decorators.http import require_http_methods, require_safe
 
 from fleet import rules, tables
-from fleet.models import Aircraft, Jurisdiction, Person, Season, ServiceRecord
+from fleet.models import Aircraft, Jurisdiction, Person, Season, ServiceRecord, WorksUnder
 from fleet.queries.duties import today_in
+from fleet.queries.logbook import Logbook
 from fleet.queries.service_records import (
     asking,
+    asking_among,
     holding,
     in_season,
     keep_until,
@@ -256,19 +258,27 @@ def _named(rows: QuerySet[Any], key: str | None) -> Any:
         return None
 
 
-def may_record_service(person: Person, aircraft: Aircraft) -> bool:
-    """Whether an application with an aircraft can be recorded: by whom, and where it is asked."""
+def may_record_service(
+    person: Person, aircraft: Aircraft, under: Iterable[WorksUnder] | None = None
+) -> bool:
+    """Whether an application with an aircraft can be recorded: by whom, and where it is asked.
+
+    Under whose rules the aircraft works is looked up where it is not given.
+    """
     if not rules.may_keep_service_records(person) or aircraft.retired_on:
         return False
-    return bool(asking(aircraft.operator, aircraft))
+    operator = aircraft.operator
+    return bool(asking(operator, aircraft) if under is None else asking_among(operator, under))
 
 
-def service_context(person: Person, aircraft: Aircraft) -> dict[str, Any]:
+def service_context(person: Person, book: Logbook) -> dict[str, Any]:
     """Return what the page of an aircraft shows of its records of service."""
-    rows = standing(service_records_of(person)).filter(aircraft=aircraft)
+    rows = standing(service_records_of(person)).filter(aircraft=book.aircraft)
     return {
-        "service_records": rows[:LISTED_ON_AIRCRAFT],
-        "may_record_service": may_record_service(person, aircraft),
+        "service_records": rows.select_related(None).only("served_on", "values")[
+            :LISTED_ON_AIRCRAFT
+        ],
+        "may_record_service": may_record_service(person, book.aircraft, book.under),
     }
 
 

@@ -10,10 +10,10 @@ from typing import Any
 from django.utils import timezone
 
 from fleet import measures
-from fleet.models import Aircraft, Approval, Person, Season, SetUp, SignUp
+from fleet.models import Person, Season, SignUp
 from fleet.queries.duties import Duty
+from fleet.queries.logbook import FlownTest, Logbook
 from fleet.queries.participation import all_seasons, season_of_day
-from fleet.queries.progress import Progress, recommended_m
 from fleet.queries.story import SeasonStory, season_story
 from patterns.draw import (
     COMPACT,
@@ -32,21 +32,13 @@ MOST_SEASONS = 12
 
 
 def story_context(
-    person: Person,
-    aircraft: Aircraft,
-    asked: str | None,
-    duties: Sequence[Duty] = (),
-    *,
-    setups: Sequence[SetUp] | None = None,
-    approvals: Sequence[Approval] | None = None,
+    person: Person, book: Logbook, asked: str | None, duties: Sequence[Duty] = ()
 ) -> dict[str, Any]:
     """Return what `parts/story.html` shows: the season that was asked for, else today's."""
     today = timezone.localdate()
     seasons = all_seasons()
     season = next((one for one in seasons if str(one.pk) == asked), season_of_day(seasons, today))
-    told = season_story(
-        *(person, aircraft, season, today, duties), setups=setups, approvals=approvals
-    )
+    told = season_story(person, book, season, today, duties)
     story = drawn(told, season, person.unit_system)
     return {
         "story_season": season,
@@ -61,7 +53,7 @@ def drawn(told: SeasonStory, season: Season | None, system: str) -> Story:
     """Return a story in the words and units of its reader."""
     purposes: dict[str, str] = {one.purpose_key: one.purpose for one in told.setups}
     for row in told.tests:
-        purposes.setdefault(row.test.setup.purpose_key, row.test.setup.purpose)
+        purposes.setdefault(row.setup.purpose_key, row.setup.purpose)
     for held in told.approvals:
         purposes.setdefault(held.approval.setup.purpose_key, held.approval.setup.purpose)
     name = f"season {season}" if season else f"{told.first.year}"
@@ -89,9 +81,9 @@ def _lane(told: SeasonStory, key: str, purpose: str, system: str) -> StoryLane:
             if one.purpose_key == key
         ],
         tests=[
-            StoryTest(row.test.flown_on, _figure(row, system))
+            StoryTest(row.flown_on, _figure(row, system))
             for row in told.tests
-            if row.test.setup.purpose_key == key
+            if row.setup.purpose_key == key
         ],
         approvals=[
             StoryApproval(
@@ -107,24 +99,20 @@ def _lane(told: SeasonStory, key: str, purpose: str, system: str) -> StoryLane:
     )
 
 
-def _figure(row: Progress, system: str) -> str:
+def _figure(row: FlownTest, system: str) -> str:
     """Say what a test recommended for its set-up's way of flying: swath and CV."""
-    run = row.analysis
-    if run is None:
+    if row.outcome is None:
         return ""
-    manner = row.test.setup.manner
-    swath_m = recommended_m(run, manner)
-    if swath_m is None:
+    if row.swath_m is None:
         return "no swath recommended"
-    cv = getattr(run, f"{manner}_cv_percent")
-    return f"{measures.show(swath_m, 'swath', system)}, CV {cv:.0f} %"
+    return f"{measures.show(row.swath_m, 'swath', system)}, CV {row.cv_percent:.0f} %"
 
 
 def _visits(told: SeasonStory) -> list[StoryDay]:
     """Return the days on which it was flown and for which it was signed up, by place."""
-    flown = sorted({(row.test.flown_on, row.test.visit.place) for row in told.tests})
+    flown = sorted({(row.flown_on, row.place) for row in told.tests})
     days = [StoryDay(day, ", ".join(place for _, place in on)) for day, on in _by_day(flown)]
-    been = {row.test.visit_id for row in told.tests}
+    been = {row.visit_id for row in told.tests}
     days += [
         StoryDay(_day_of(one), f"{one.visit.place}, {one.get_state_display().lower()}")
         for one in told.sign_ups

@@ -7,7 +7,7 @@ squeezed or cut off on a phone.
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Final
 from xml.sax.saxutils import quoteattr
 
@@ -126,10 +126,18 @@ class Sheet:
         top += self._leading * self._lane_count() + (6.0 if self._flags else size.font * 0.8)
         y, x = furniture.y, furniture.x
         self.plot = Plot(left, top, right, top + size.plot_height, x.low, x.high, y.low, y.high)
-        self.under_y = self.plot.bottom + 3 + self._leading
         self.height = 0.0
 
+    @property
+    def under_y(self) -> float:
+        """Return the baseline of the row under the plot."""
+        return self.plot.bottom + 3 + self._leading
+
     # Public: the finished drawing ---------------------------------------------------------
+
+    def resize(self, plot_height: float) -> None:
+        """Give the plot another height, once it is known how much there is to show."""
+        self.plot = replace(self.plot, bottom=self.plot.top + plot_height)
 
     def render(
         self, body: Sequence[str], defs: Sequence[str] = (), outside: Sequence[str] = ()

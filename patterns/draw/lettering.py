@@ -6,6 +6,7 @@ import math
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from functools import lru_cache
 from typing import Final
 
 import numpy as np
@@ -31,8 +32,12 @@ _BOLD: Final = 1.12
 
 def width_px(text: str, size: float, *, bold: bool = False) -> float:
     """Estimate the width of a line of text, rather too wide than too narrow [px]."""
-    em = sum(_WIDTHS.get(letter, _OTHER) for letter in text)
-    return em * size * (_BOLD if bold else 1.0)
+    return _width_em(text) * size * (_BOLD if bold else 1.0)
+
+
+@lru_cache(maxsize=4096)  # a chart is drawn in two sizes, and asks for each of its labels thrice
+def _width_em(text: str) -> float:
+    return sum([_WIDTHS.get(letter, _OTHER) for letter in text])
 
 
 def wrapped(text: str, size: float, room: float, *, bold: bool = False) -> list[str]:

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import datetime
 from collections.abc import Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from typing import Final, Literal
 
 from patterns.draw.frame import WIDE, Axis, Furniture, Key, Mark, Sheet, Size
@@ -134,11 +134,10 @@ def story_chart(story: Story, *, chart_id: str = "story", size: Size = WIDE) -> 
     """
     if story.last < story.first:
         raise InputError("story", "it ends before it begins", "give the first day first")
-    furniture = _furniture(story, size)
-    plot = Sheet(chart_id, size, furniture).plot
-    pen = _pen(plot, story, size)
+    sheet = Sheet(chart_id, size, _furniture(story, size))
+    pen = _pen(sheet.plot, story, size)
     _draw(pen)
-    sheet = Sheet(chart_id, replace(size, plot_height=max(pen.y + 6.0, 40.0)), furniture)
+    sheet.resize(max(pen.y + 6.0, 40.0))
     moved = f'<g transform="translate(0 {num(sheet.plot.top)})">{"".join(pen.parts)}</g>'
     return sheet.render(_today_line(sheet.plot, story), outside=[moved])
 

@@ -44,7 +44,7 @@ def checked_id(ident: str) -> str:
 def num(value: float) -> str:
     """Write a coordinate with at most one decimal, never "-0"."""
     text = f"{value:.1f}"
-    text = text[:-2] if text.endswith(".0") else text
+    text = text[:-2] if text[-2:] == ".0" else text
     return "0" if text == "-0" else text
 
 
@@ -54,12 +54,19 @@ def element(name: str, class_name: str, body: str = "", /, **given: str | float)
     An attribute given here stands in the place of the one the class brings.
     """
     own = {key.replace("_", "-"): value for key, value in given.items()}
-    parts = [f"<{name} {attributes(class_name, without=own)}"]
-    for key, value in own.items():
-        text = num(value) if isinstance(value, int | float) else value
-        parts.append(f" {key}={quoteattr(text)}")
-    parts.append(f">{body}</{name}>" if body else "/>")
-    return "".join(parts)
+    written = "".join(
+        [
+            f" {key}={_quoted(value)}" if isinstance(value, str) else f' {key}="{num(value)}"'
+            for key, value in own.items()
+        ]
+    )
+    end = f">{body}</{name}>" if body else "/>"
+    return f"<{name} {attributes(class_name, without=own)}{written}{end}"
+
+
+def _quoted(value: str) -> str:
+    """Quote an attribute; most are plain words, in which there is nothing to escape."""
+    return f'"{value}"' if value.isalnum() else quoteattr(value)
 
 
 def line(class_name: str, x1: float, y1: float, x2: float, y2: float, **given: str | float) -> str:

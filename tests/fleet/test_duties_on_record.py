@@ -10,7 +10,9 @@ from django.db import connection
 from django.test.utils import CaptureQueriesContext
 
 from fleet.models import Requirement, RequirementVersion
-from fleet.queries.duties import duties
+from fleet.queries.due import who_is_due
+from fleet.queries.duties import duties, duties_on
+from fleet.queries.logbook import logbook_of
 from tests.cast import Cast, make_aircraft, make_analysis, make_approval, make_setup, make_tested
 
 pytestmark = [pytest.mark.django_db, pytest.mark.usefixtures("everyone")]
@@ -38,6 +40,21 @@ def test_from_the_records_to_the_sentences(cast: Cast):
     assert (duty.aircraft, duty.state) == (approval.aircraft, "met")
     assert duty.why[0] == "3 accepted passes on 14 April, 3 needed: yes."
     assert "Wind 5.6 mph, at most 10.0 mph allowed: yes." in duty.why
+
+
+def test_wind_that_was_not_recorded_is_no_calm(cast: Cast):
+    """Neither for one aircraft nor in the list of a whole fleet."""
+    make_rule(cast, limits={"wind_speed_m_s": 4.4704, "wind_angle_deg": 30.0})
+    test = make_tested(cast)
+    test.wind_speed_m_s = test.line_heading_deg = None
+    test.save()
+    make_analysis(cast, test)
+    book = logbook_of(cast.owner, test.setup.aircraft)
+    for [duty] in (duties(cast.owner), duties_on(cast.owner, book)):
+        assert duty.state == "overdue"
+        assert "Wind not recorded, at most 10.0 mph allowed: no." in duty.why
+        assert "Wind angle to the line not recorded, at most 30° allowed: no." in duty.why
+    assert [one.state for one in who_is_due(cast.owner) if one.requirement] == ["overdue"]
 
 
 def test_everybody_sees_their_own(cast: Cast):

@@ -12,8 +12,10 @@ from django.test.utils import CaptureQueriesContext
 from django.utils import timezone
 
 from fleet import models as m
+from fleet.queries import whose
 from fleet.queries.due import who_is_due
-from fleet.queries.duties import duties
+from fleet.queries.duties import duties, duties_on
+from fleet.queries.logbook import logbook_of
 from fleet.queries.standing import standings
 from tests.cast import Cast
 from tests.fleet import season_world
@@ -117,6 +119,34 @@ def test_the_list_says_what_each_aircraft_is_told(cast: Cast, world: season_worl
         *("met", "overdue", "waived", "not_covered"),
         *("approved", "expired", "changed", "untested"),
     }
+
+
+def test_a_logbook_says_what_the_tables_say(cast: Cast, world: season_world.World):
+    """The page of an aircraft judges what it has fetched, as everybody else what is fetched anew.
+
+    Those of both ways of flying, of changed set-ups and of strong wind are among them.
+    """
+    for one in world.aircraft:
+        book = logbook_of(cast.staff, one)
+        with CaptureQueriesContext(connection) as asked:
+            ours = duties_on(cast.staff, book)
+            said = [(duty, duty.why) for duty in ours]
+        assert len(asked) <= 3  # rules, set-ups that changed, wind
+        theirs = duties(cast.staff, aircraft=[one])
+        assert said == [(duty, duty.why) for duty in theirs]
+        standing = standings(
+            cast.staff, aircraft=[one], setups=book.setups, approvals=book.approvals
+        )
+        assert standing == standings(cast.staff, aircraft=[one])
+        tests = [(one.pk, one.place, one.pass_count, one.analysis_count) for one in book.tests]
+        counted = whose.tests_with_counts(cast.staff).filter(setup__aircraft=one)
+        assert tests == [(one.pk, one.place, one.pass_count, one.analysis_count) for one in counted]
+
+
+def test_a_logbook_is_of_ones_own(cast: Cast, world: season_world.World):
+    one = next(one for one in world.aircraft if one.retired_on is None)
+    book = logbook_of(cast.owner, one)
+    assert not any((book.setups, book.tests, book.approvals, book.waivers, book.under))
 
 
 def test_the_list_is_of_ones_own(cast: Cast, world: season_world.World):

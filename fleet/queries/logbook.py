@@ -1,0 +1,178 @@
+"""All that is on record of one aircraft, fetched once for whatever a page makes of it.
+
+How the aircraft stands, what the rules ask of it, its season and its lists all look at the same
+few rows; each is fetched with the columns that they show and without its documents. They are put
+in order here: so few are sorted sooner than an ORDER BY is written.
+"""
+
+from __future__ import annotations
+
+import datetime
+from collections import defaultdict
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from operator import attrgetter
+from typing import Any, NamedTuple
+from uuid import UUID
+
+from django.db.models import Count
+from django.db.models.fields.json import KeyTransform
+
+from fleet.models import (
+    Aircraft,
+    AnalysisRun,
+    Approval,
+    FlightPass,
+    Person,
+    SetUp,
+    Test,
+    Waiver,
+    WorksUnder,
+)
+from fleet.queries.whose import _own
+
+
+class Outcome(NamedTuple):
+    """What an analysis came to, and the conditions that it was made with."""
+
+    pk: UUID
+    number: int
+    accepted_passes: int
+    one_way_swath_m: float | None
+    one_way_cv_percent: float | None
+    back_and_forth_swath_m: float | None
+    back_and_forth_cv_percent: float | None
+    conditions: Mapping[str, Any] | None
+
+
+class FlownTest(NamedTuple):
+    """A test as it is listed and judged. `outcomes` has the newest analysis last."""
+
+    pk: UUID
+    setup: SetUp
+    flown_on: datetime.date
+    wind_speed_m_s: float | None
+    wind_from_deg: float | None
+    line_heading_deg: float | None
+    visit_id: UUID
+    place: str
+    signer_role: str
+    pass_count: int
+    outcomes: Sequence[Outcome]
+
+    @property
+    def analysis_count(self) -> int:
+        """Return how often it was analysed."""
+        return len(self.outcomes)
+
+    @property
+    def outcome(self) -> Outcome | None:
+        """Return what the newest analysis came to."""
+        return self.outcomes[-1] if self.outcomes else None
+
+    @property
+    def swath_m(self) -> float | None:
+        """Return the swath recommended for the set-up's way of flying. [m]"""
+        return self._figure("swath_m")
+
+    @property
+    def cv_percent(self) -> float | None:
+        """Return the CV at that swath."""
+        return self._figure("cv_percent")
+
+    def _figure(self, name: str) -> float | None:
+        figure: float | None = getattr(self.outcome, f"{self.setup.manner}_{name}", None)
+        return figure
+
+
+@dataclass(frozen=True, slots=True)
+class Logbook:
+    """What is on record of an aircraft.
+
+    `setups` by purpose, of each the newest first, without nozzles. `tests`, newest first.
+    `approvals`, newest first, each with its set-up and with what ended it. `waivers`, the latest
+    first, and `under`, under whose rules it works besides, in the order of time.
+    """
+
+    aircraft: Aircraft
+    setups: Sequence[SetUp]
+    tests: Sequence[FlownTest]
+    approvals: Sequence[Approval]
+    waivers: Sequence[Waiver]
+    under: Sequence[WorksUnder]
+
+
+def logbook_of(person: Person, aircraft: Aircraft) -> Logbook:
+    """Fetch what a person may see of an aircraft: seven queries, however much there is."""
+    tests = _tests(person, aircraft)
+    approvals = _approvals(person, aircraft)
+    setups = _setups(person, aircraft)  # last: then none is missing that one of the others names
+    by_key = {one.pk: one for one in setups}
+    for approval in approvals:
+        approval.setup = by_key[approval.setup_id]
+    passes, outcomes = _passes(person, aircraft), _outcomes(person, aircraft)
+    return Logbook(
+        aircraft=aircraft,
+        setups=setups,
+        tests=[
+            FlownTest._make((pk, by_key[setup], *rest, passes.get(pk, 0), outcomes.get(pk, ())))
+            for pk, setup, *rest in tests
+        ],
+        approvals=approvals,
+        waivers=_waivers(person, aircraft),
+        under=_under(person, aircraft),
+    )
+
+
+def _tests(person: Person, aircraft: Aircraft) -> list[tuple[Any, ...]]:
+    rows = _own(person, Test.objects.filter(setup__aircraft=aircraft)).order_by()
+    found = rows.values_list(
+        *("pk", "setup_id", "flown_on", "wind_speed_m_s", "wind_from_deg", "line_heading_deg"),
+        *("visit_id", "visit__place", "visit__analyst__role"),
+    )
+    return sorted(found, key=lambda row: (row[2], row[0]), reverse=True)
+
+
+def _passes(person: Person, aircraft: Aircraft) -> dict[UUID, int]:
+    """How many passes each test has."""
+    rows = _own(person, FlightPass.objects.filter(test__setup__aircraft=aircraft)).order_by()
+    return dict(rows.values_list("test").annotate(count=Count("pk")))
+
+
+def _outcomes(person: Person, aircraft: Aircraft) -> dict[UUID, list[Outcome]]:
+    """What the analyses of each test came to, in the order of their numbers."""
+    rows = _own(person, AnalysisRun.objects.filter(test__setup__aircraft=aircraft)).order_by()
+    found: dict[UUID, list[Outcome]] = defaultdict(list)
+    for key, *row in rows.values_list(
+        "test_id", *Outcome._fields[:-1], KeyTransform("conditions", "inputs")
+    ):
+        found[key].append(Outcome._make(row))
+    for one in found.values():
+        one.sort(key=attrgetter("number"))
+    return found
+
+
+def _approvals(person: Person, aircraft: Aircraft) -> list[Approval]:
+    rows = _own(person, Approval.objects.filter(aircraft=aircraft)).order_by()
+    found = rows.select_related("approved_by", "superseded_by", "withdrawal").only(
+        *("created_at", "aircraft_id", "setup_id", "analysis_id", "swath_m", "manner"),
+        *("cv_percent", "valid_until", "approved_by__name", "approved_by__role"),
+        *("superseded_by__created_at", "withdrawal__created_at", "withdrawal__reason"),
+    )
+    return sorted(found, key=attrgetter("created_at", "pk"), reverse=True)
+
+
+def _setups(person: Person, aircraft: Aircraft) -> list[SetUp]:
+    rows = _own(person, SetUp.objects.filter(aircraft=aircraft)).order_by().defer("nozzles")
+    return sorted(rows, key=lambda one: (one.purpose_key, -one.number))
+
+
+def _waivers(person: Person, aircraft: Aircraft) -> list[Waiver]:
+    rows = _own(person, Waiver.objects.filter(aircraft=aircraft)).order_by()
+    found = sorted(rows.select_related("requirement", "granted_by"), key=attrgetter("pk"))
+    return sorted(found, key=attrgetter("from_on"), reverse=True)
+
+
+def _under(person: Person, aircraft: Aircraft) -> list[WorksUnder]:
+    rows = _own(person, WorksUnder.objects.filter(aircraft=aircraft)).order_by()
+    return sorted(rows.select_related("jurisdiction"), key=attrgetter("from_on", "pk"))
