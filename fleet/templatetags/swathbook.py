@@ -32,6 +32,7 @@ SHAPES = {
     "queued": "○",
     "running": "◐",
     "done": "●",
+    "analysed": "◐",
     "failed": "▲",
     "crashed": "✕",
     "accepted": "●",
@@ -100,9 +101,10 @@ APPROVALS = {"in_force": "approved", "superseded": "superseded", "retired": "no_
 
 
 @register.simple_tag
-def standing_of_approval(ending: str) -> SafeString:
-    """Write whether an approval stands today, or what ended it."""
-    return state(APPROVALS.get(ending, ending), ENDINGS[ending])
+def standing_of_approval(ending: str, swath: str = "") -> SafeString:
+    """Write whether an approval stands today, or what ended it; with a swath."""
+    words = f"{ENDINGS[ending]}: {swath}" if swath else ENDINGS[ending]
+    return state(APPROVALS.get(ending, ending), words)
 
 
 @register.filter

@@ -26,6 +26,7 @@ from fleet.queries.evidence import (
 from fleet.queries.standing import standing_of
 from fleet.queries.whose import analyses_of, approvals_of
 from fleet.services import approvals
+from fleet.web.ended import with_state
 from fleet.web.forms_testing import ApproveForm, WithdrawForm, one_year_after
 
 
@@ -119,7 +120,7 @@ def _page(request: HttpRequest, found: Approval, form: WithdrawForm) -> HttpResp
         "why": why,
         "at": at_swath(run, found.swath_m, found.manner),
         "passes": passes_of_analysis(run),
-        "line": line_of(found.aircraft, found.setup.purpose_key),
+        "line": with_state(request.user, line_of(found.aircraft, found.setup.purpose_key)),
         "form": form,
         "may_withdraw": rules.may_approve(request.user) and _is_open(found),
         "section": "visits",

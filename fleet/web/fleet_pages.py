@@ -29,6 +29,7 @@ from fleet.queries.whose import (
     tests_with_counts,
 )
 from fleet.services import aircraft as services
+from fleet.web.ended import with_state
 from fleet.web.forms_fleet import AircraftForm, SetUpForm, nozzle_lines
 from fleet.web.lists import fleet_table
 from fleet.web.paging import page_of
@@ -85,7 +86,7 @@ def aircraft(request: HttpRequest, aircraft_id: UUID) -> HttpResponse:
         .filter(setup__aircraft=one)
         .select_related(None)
         .select_related("setup", "visit")[:50],
-        "approvals": approvals[:50],
+        "approvals": with_state(person, approvals[:50]),
         **story_context(
             *(person, one, request.GET.get("season"), held), setups=setups, approvals=approvals
         ),
@@ -165,7 +166,7 @@ def setup(request: HttpRequest, setup_id: UUID) -> HttpResponse:
         "sketch_wide": _sketch(one, request.user, WIDE, "boom-wide"),
         "sketch_small": _sketch(one, request.user, COMPACT, "boom-small"),
         "tests": tests_with_counts(request.user).filter(setup=one),
-        "approvals": approvals_listed(request.user).filter(setup=one),
+        "approvals": with_state(request.user, approvals_listed(request.user).filter(setup=one)),
         "may_record": rules.may_record_setups(request.user),
         "section": "fleet",
     }
