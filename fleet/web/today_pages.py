@@ -11,6 +11,7 @@ from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import path
 from django.views.decorators.http import require_safe
 
+from fleet import rules
 from fleet.models import Aircraft
 from fleet.queries.standing import Standing, standings
 from fleet.queries.whose import aircraft_of
@@ -23,7 +24,11 @@ def today(request: HttpRequest) -> HttpResponse:
     """All of the operator's aircraft in service, each with the swaths approved now."""
     if not request.user.is_operators:
         return redirect("checked" if request.user.is_checker else "due")
-    context = {"aircraft": _by_aircraft(standings(request.user)), "section": "today"}
+    context = {
+        "aircraft": _by_aircraft(standings(request.user)),
+        "may_record_setups": rules.may_record_setups(request.user),
+        "section": "today",
+    }
     return render(request, "fleet/today.html", context)
 
 
@@ -36,6 +41,7 @@ def today_aircraft(request: HttpRequest, aircraft_id: UUID) -> HttpResponse:
     context = {
         "one": aircraft,
         "aircraft": _by_aircraft(found),
+        "may_record_setups": rules.may_record_setups(request.user),
         "may_record_service": may_record_service(request.user, aircraft),
         "section": "today",
     }
