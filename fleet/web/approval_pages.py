@@ -15,7 +15,7 @@ from django.utils import timezone
 from django.views.decorators.http import require_http_methods, require_POST, require_safe
 
 from fleet import rules
-from fleet.models import AnalysisRun, Approval, Manner
+from fleet.models import AnalysisRun, Approval, Manner, Visit
 from fleet.queries.evidence import (
     approval_in_force,
     at_swath,
@@ -122,10 +122,17 @@ def _page(request: HttpRequest, found: Approval, form: WithdrawForm) -> HttpResp
         "passes": passes_of_analysis(run),
         "line": with_state(request.user, line_of(found.aircraft, found.setup.purpose_key)),
         "form": form,
+        "day_goes_on": _day_goes_on(request, run.test.visit),
         "may_withdraw": rules.may_approve(request.user) and _is_open(found),
         "section": "visits",
     }
     return render(request, "fleet/approval.html", context)
+
+
+def _day_goes_on(request: HttpRequest, visit: Visit) -> bool:
+    """Whether the reader runs a visit that is on today: then the next aircraft waits."""
+    today = timezone.localdate()
+    return rules.may_test(request.user) and visit.starts_on <= today <= visit.ends_on
 
 
 def _state(found: Approval) -> tuple[str, str, str]:
