@@ -81,6 +81,7 @@ def aircraft(request: HttpRequest, aircraft_id: UUID) -> HttpResponse:
     context = {
         "one": one,
         "standings": [] if one.retired_on else standing,
+        "holds": any(each.in_force for each in standing),
         "setups": setups,
         "tests": tests_with_counts(request.user)
         .filter(setup__aircraft=one)
