@@ -62,6 +62,12 @@ def show(context: Context, value: float | None, quantity: str) -> str:
 
 
 @register.simple_tag(takes_context=True)
+def beside(context: Context, value: float | None, quantity: str) -> str:
+    """Write a place across the flight line by its side: "0.8 ft right"."""
+    return measures.beside(value, quantity, _system(context))
+
+
+@register.simple_tag(takes_context=True)
 def number(context: Context, value: float | None, quantity: str) -> str:
     """Write a value without its unit."""
     return measures.number(value, quantity, _system(context))

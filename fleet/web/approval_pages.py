@@ -84,7 +84,13 @@ def _evidence(run: AnalysisRun, form: ApproveForm) -> dict[str, Any]:
         swath_m, manner = form.initial["swath_m"], form.initial["manner"]
     known = swath_m is not None and manner
     at = at_swath(run, swath_m, manner) if known else None
-    return {"form": form, "at": at, "limit": run.result.parameters.cv_limit_percent}
+    parameters = run.result.parameters
+    return {
+        "form": form,
+        "at": at,
+        "limit": parameters.cv_limit_percent,
+        "confidence": 100 * parameters.confidence,
+    }
 
 
 @login_required
@@ -119,6 +125,7 @@ def _page(request: HttpRequest, found: Approval, form: WithdrawForm) -> HttpResp
         "words": words,
         "why": why,
         "at": at_swath(run, found.swath_m, found.manner),
+        "confidence": 100 * run.result.parameters.confidence,
         "passes": passes_of_analysis(run),
         "line": with_state(request.user, line_of(found.aircraft, found.setup.purpose_key)),
         "form": form,

@@ -72,6 +72,7 @@ def _figures(run: AnalysisRun) -> dict[str, Any]:
         "own_words": Manner(own).label,
         "other": getattr(run.result.recommended, other),
         "other_words": Manner(other).label,
+        "confidence": 100 * run.result.parameters.confidence,
         "few_passes": run.accepted_passes < FEWEST_PASSES,
     }
 
