@@ -16,7 +16,7 @@ from django.utils import timezone
 from django.views.decorators.http import require_http_methods, require_safe
 
 from fleet import rules, tables
-from fleet.models import Person, Role, SignUpState, Test, Visit
+from fleet.models import Person, Role, SignUp, SignUpState, Test, Visit
 from fleet.queries.clinics import days_of, places_left, sign_ups_of, turns, why_closed
 from fleet.queries.gifts import gifts_of, supplies_of, supply_sums
 from fleet.queries.progress import tests_on
@@ -238,14 +238,23 @@ def _flown_on(request: HttpRequest, found: Visit) -> datetime.date:
 
 
 def _candidates(person: Person, found: Visit, asked: str) -> list[Any]:
-    """Aircraft in service with the set-up in force for each purpose, as searched for."""
+    """Aircraft in service with the set-up in force for each purpose, as searched for.
+
+    Those that are awaited on the visit come first.
+    """
     fleet = aircraft_of(person).filter(retired_on__isnull=True, operator__left_on__isnull=True)
     if found.host_id is not None:
         fleet = fleet.filter(operator=found.host_id)
     rows = standings(person, aircraft=fleet)
     words = asked.casefold().split()
     rows = [row for row in rows if all(word in _said_of(row) for word in words)]
-    return sorted(rows, key=lambda r: (r.setup is None, r.aircraft.registration))
+    placed = SignUp.objects.filter(visit=found, state=SignUpState.PLACED)
+    awaited = set(placed.values_list("aircraft", flat=True))
+
+    def order(row: Any) -> tuple[bool, bool, str]:
+        return (row.aircraft.pk not in awaited, row.setup is None, row.aircraft.registration)
+
+    return sorted(rows, key=order)
 
 
 def _said_of(row: Any) -> str:
