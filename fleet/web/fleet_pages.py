@@ -8,7 +8,6 @@ from uuid import UUID
 from django.contrib import messages
 from django.contrib.auth.decorators import login_required
 from django.core.exceptions import ValidationError
-from django.db.models import Q
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import path, reverse
@@ -24,6 +23,7 @@ from fleet.queries.standing import standings
 from fleet.queries.story import approvals_on_page, setups_on_page
 from fleet.queries.whose import (
     aircraft_of,
+    called,
     operators_of,
     setups_of,
     tests_with_counts,
@@ -42,15 +42,8 @@ from patterns.draw import COMPACT, WIDE, NozzlePlace, boom_sketch
 @require_safe
 def fleet(request: HttpRequest) -> HttpResponse:
     """Aircraft, searched by registration, model or operator."""
-    rows = aircraft_of(request.user)
     words = request.GET.get("q", "").strip()
-    for word in words.split():
-        rows = rows.filter(
-            Q(registration__icontains=word)
-            | Q(model__icontains=word)
-            | Q(make__icontains=word)
-            | Q(operator__name__icontains=word)
-        )
+    rows = called(aircraft_of(request.user), words)
     listed = rows.select_related("operator__jurisdiction")
     if export := tables.answer(request, lambda: fleet_table(request.user, listed)):
         return export
