@@ -79,6 +79,20 @@ def show(value: float | None, quantity: str, system: str) -> str:
     return text if text == NOTHING else f"{text} {unit_of(quantity, system)}"
 
 
+def beside(value: float | None, quantity: str, system: str) -> str:
+    """Return a place across the flight line as the pilot says it: "0.8 ft right".
+
+    Left of the line is negative, as everywhere; what rounds to nothing is "on the line".
+    """
+    text = number(value, quantity, system)
+    if text == NOTHING:
+        return text
+    if not float(text.replace("−", "-")):
+        return "on the line"
+    side = "left" if text.startswith("−") else "right"
+    return f"{text.removeprefix('−')} {unit_of(quantity, system)} {side}"
+
+
 def entered(value: float, quantity: str, system: str) -> float:
     """Return what a reader of `system` typed, in SI."""
     return float(to_si(value, unit_of(quantity, system)))

@@ -61,6 +61,18 @@ def aircraft_of(person: Person) -> QuerySet[Aircraft]:
     return _own(person, Aircraft.objects.select_related("operator"))
 
 
+def called(aircraft: QuerySet[Aircraft], words: str) -> QuerySet[Aircraft]:
+    """Those in whose registration, model, make or operator each of the words is found."""
+    for word in words.split():
+        aircraft = aircraft.filter(
+            Q(registration__icontains=word)
+            | Q(model__icontains=word)
+            | Q(make__icontains=word)
+            | Q(operator__name__icontains=word)
+        )
+    return aircraft
+
+
 def setups_of(person: Person) -> QuerySet[SetUp]:
     """Set-up revisions a person may see."""
     return _own(person, SetUp.objects.select_related("aircraft__operator", "created_by"))

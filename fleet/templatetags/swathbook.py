@@ -32,6 +32,7 @@ SHAPES = {
     "queued": "○",
     "running": "◐",
     "done": "●",
+    "analysed": "◐",
     "failed": "▲",
     "crashed": "✕",
     "accepted": "●",
@@ -58,6 +59,12 @@ def _system(context: Context) -> str:
 def show(context: Context, value: float | None, quantity: str) -> str:
     """Write a value with its unit: {% show test.wind_speed_m_s "wind" %}."""
     return measures.show(value, quantity, _system(context))
+
+
+@register.simple_tag(takes_context=True)
+def beside(context: Context, value: float | None, quantity: str) -> str:
+    """Write a place across the flight line by its side: "0.8 ft right"."""
+    return measures.beside(value, quantity, _system(context))
 
 
 @register.simple_tag(takes_context=True)
@@ -100,9 +107,10 @@ APPROVALS = {"in_force": "approved", "superseded": "superseded", "retired": "no_
 
 
 @register.simple_tag
-def standing_of_approval(ending: str) -> SafeString:
-    """Write whether an approval stands today, or what ended it."""
-    return state(APPROVALS.get(ending, ending), ENDINGS[ending])
+def standing_of_approval(ending: str, swath: str = "") -> SafeString:
+    """Write whether an approval stands today, or what ended it; with a swath."""
+    words = f"{ENDINGS[ending]}: {swath}" if swath else ENDINGS[ending]
+    return state(APPROVALS.get(ending, ending), words)
 
 
 @register.filter

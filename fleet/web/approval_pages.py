@@ -15,7 +15,7 @@ from django.utils import timezone
 from django.views.decorators.http import require_http_methods, require_POST, require_safe
 
 from fleet import rules
-from fleet.models import AnalysisRun, Approval, Manner
+from fleet.models import AnalysisRun, Approval, Manner, Visit
 from fleet.queries.evidence import (
     approval_in_force,
     at_swath,
@@ -26,6 +26,7 @@ from fleet.queries.evidence import (
 from fleet.queries.standing import standing_of
 from fleet.queries.whose import analyses_of, approvals_of
 from fleet.services import approvals
+from fleet.web.ended import with_state
 from fleet.web.forms_testing import ApproveForm, WithdrawForm, one_year_after
 
 
@@ -83,7 +84,13 @@ def _evidence(run: AnalysisRun, form: ApproveForm) -> dict[str, Any]:
         swath_m, manner = form.initial["swath_m"], form.initial["manner"]
     known = swath_m is not None and manner
     at = at_swath(run, swath_m, manner) if known else None
-    return {"form": form, "at": at, "limit": run.result.parameters.cv_limit_percent}
+    parameters = run.result.parameters
+    return {
+        "form": form,
+        "at": at,
+        "limit": parameters.cv_limit_percent,
+        "confidence": 100 * parameters.confidence,
+    }
 
 
 @login_required
@@ -118,13 +125,21 @@ def _page(request: HttpRequest, found: Approval, form: WithdrawForm) -> HttpResp
         "words": words,
         "why": why,
         "at": at_swath(run, found.swath_m, found.manner),
+        "confidence": 100 * run.result.parameters.confidence,
         "passes": passes_of_analysis(run),
-        "line": line_of(found.aircraft, found.setup.purpose_key),
+        "line": with_state(request.user, line_of(found.aircraft, found.setup.purpose_key)),
         "form": form,
+        "day_goes_on": _day_goes_on(request, run.test.visit),
         "may_withdraw": rules.may_approve(request.user) and _is_open(found),
         "section": "visits",
     }
     return render(request, "fleet/approval.html", context)
+
+
+def _day_goes_on(request: HttpRequest, visit: Visit) -> bool:
+    """Whether the reader runs a visit that is on today: then the next aircraft waits."""
+    today = timezone.localdate()
+    return rules.may_test(request.user) and visit.starts_on <= today <= visit.ends_on
 
 
 def _state(found: Approval) -> tuple[str, str, str]:

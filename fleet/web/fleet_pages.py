@@ -8,7 +8,6 @@ from uuid import UUID
 from django.contrib import messages
 from django.contrib.auth.decorators import login_required
 from django.core.exceptions import ValidationError
-from django.db.models import Q
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import path, reverse
@@ -23,11 +22,13 @@ from fleet.queries.logbook import logbook_of
 from fleet.queries.standing import standings
 from fleet.queries.whose import (
     aircraft_of,
+    called,
     operators_of,
     setups_of,
     tests_with_counts,
 )
 from fleet.services import aircraft as services
+from fleet.web.ended import with_state
 from fleet.web.forms_fleet import AircraftForm, SetUpForm, nozzle_lines
 from fleet.web.lists import fleet_table
 from fleet.web.paging import page_of
@@ -42,15 +43,8 @@ MOST_LISTED = 50
 @require_safe
 def fleet(request: HttpRequest) -> HttpResponse:
     """Aircraft, searched by registration, model or operator."""
-    rows = aircraft_of(request.user)
     words = request.GET.get("q", "").strip()
-    for word in words.split():
-        rows = rows.filter(
-            Q(registration__icontains=word)
-            | Q(model__icontains=word)
-            | Q(make__icontains=word)
-            | Q(operator__name__icontains=word)
-        )
+    rows = called(aircraft_of(request.user), words)
     listed = rows.select_related("operator__jurisdiction")
     if export := tables.answer(request, lambda: fleet_table(request.user, listed)):
         return export
@@ -82,9 +76,10 @@ def aircraft(request: HttpRequest, aircraft_id: UUID) -> HttpResponse:
     context = {
         "one": one,
         "standings": [] if one.retired_on else standing,
+        "holds": any(each.in_force for each in standing),
         "setups": book.setups,
         "tests": book.tests[:MOST_LISTED],
-        "approvals": book.approvals[:MOST_LISTED],
+        "approvals": with_state(person, book.approvals[:MOST_LISTED]),
         **story_context(person, book, request.GET.get("season"), held),
         **service_context(person, book),
         "may_change": rules.may_change_fleet(person),
@@ -162,7 +157,7 @@ def setup(request: HttpRequest, setup_id: UUID) -> HttpResponse:
         "sketch_wide": _sketch(one, request.user, WIDE, "boom-wide"),
         "sketch_small": _sketch(one, request.user, COMPACT, "boom-small"),
         "tests": tests_with_counts(request.user).filter(setup=one),
-        "approvals": approvals_listed(request.user).filter(setup=one),
+        "approvals": with_state(request.user, approvals_listed(request.user).filter(setup=one)),
         "may_record": rules.may_record_setups(request.user),
         "section": "fleet",
     }

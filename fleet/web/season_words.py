@@ -127,7 +127,8 @@ def cv_change(change: Change) -> str:
     if change.cv_change_percent is None:
         return ""
     by = _by(change.cv_change_percent, f"{abs(change.cv_change_percent):.1f} points")
-    return f"CV {change.cv_first_percent:.1f} % at first, {change.cv_last_percent:.1f} % last: {by}"
+    first, last = f"{change.cv_first_percent:.1f} %", f"{change.cv_last_percent:.1f} %"
+    return f"CV {first} at first, {last} last; median change: {by}"
 
 
 def swath_change(change: Change, system: str) -> str:
@@ -138,10 +139,12 @@ def swath_change(change: Change, system: str) -> str:
         measures.show(value, "swath", system)
         for value in (change.swath_first_m, change.swath_last_m, abs(change.swath_change_m))
     )
-    return f"Swath {first} at first, {last} last: {_by(change.swath_change_m, moved)}"
+    return (
+        f"Swath {first} at first, {last} last; median change: {_by(change.swath_change_m, moved)}"
+    )
 
 
 def _by(change: float, words: str) -> str:
     if abs(change) < 0.05:
-        return "no change in the middle"
+        return "none"
     return f"{'up' if change > 0 else 'down'} {words}"

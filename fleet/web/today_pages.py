@@ -11,19 +11,34 @@ from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import path
 from django.views.decorators.http import require_safe
 
+from fleet import rules
 from fleet.models import Aircraft
 from fleet.queries.standing import Standing, standings
-from fleet.queries.whose import aircraft_of
+from fleet.queries.whose import aircraft_of, called
+from fleet.web.paging import page_of
 from fleet.web.service_pages import may_record_service
+
+# More than that nobody looks through on a phone: who has more types a registration.
+AIRCRAFT_A_PAGE = 20
 
 
 @login_required
 @require_safe
 def today(request: HttpRequest) -> HttpResponse:
-    """All of the operator's aircraft in service, each with the swaths approved now."""
-    if not request.user.is_operators:
-        return redirect("checked" if request.user.is_checker else "due")
-    context = {"aircraft": _by_aircraft(standings(request.user)), "section": "today"}
+    """The operator's aircraft in service, each with the swaths approved now; some a page."""
+    person = request.user
+    if not person.is_operators:
+        return redirect("checked" if person.is_checker else "due")
+    words = request.GET.get("q", "").strip()
+    fleet = called(aircraft_of(person).filter(retired_on__isnull=True), words)
+    page = page_of(request, fleet.order_by("registration"), AIRCRAFT_A_PAGE)
+    context = {
+        "page": page,
+        "words": words,
+        "aircraft": _by_aircraft(standings(person, aircraft=page.object_list)),
+        "may_record_setups": rules.may_record_setups(request.user),
+        "section": "today",
+    }
     return render(request, "fleet/today.html", context)
 
 
@@ -36,6 +51,7 @@ def today_aircraft(request: HttpRequest, aircraft_id: UUID) -> HttpResponse:
     context = {
         "one": aircraft,
         "aircraft": _by_aircraft(found),
+        "may_record_setups": rules.may_record_setups(request.user),
         "may_record_service": may_record_service(request.user, aircraft),
         "section": "today",
     }

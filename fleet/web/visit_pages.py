@@ -16,7 +16,7 @@ from django.utils import timezone
 from django.views.decorators.http import require_http_methods, require_safe
 
 from fleet import rules, tables
-from fleet.models import Person, Role, SignUpState, Test, Visit
+from fleet.models import Person, Role, SignUp, SignUpState, Test, Visit
 from fleet.queries.clinics import days_of, places_left, sign_ups_of, turns, why_closed
 from fleet.queries.gifts import gifts_of, supplies_of, supply_sums
 from fleet.queries.progress import tests_on
@@ -26,6 +26,7 @@ from fleet.queries.whose import aircraft_of, operators_of, setups_of, visits_of
 from fleet.services import tests as test_services
 from fleet.services import visits as visit_services
 from fleet.web.day_pages import day_to_show, key_of, said
+from fleet.web.ended import judge_progress
 from fleet.web.forms_testing import VisitForm
 from fleet.web.forms_visits import CallOffForm, SupplyForm
 from fleet.web.lists import tests_table, visits_table
@@ -117,8 +118,10 @@ def visit(request: HttpRequest, visit_id: Any) -> HttpResponse:
     if by.sees_everyone:
         context |= _day(request, found)
     else:
+        rows = tests_on(by, found)
+        judge_progress(by, rows)
         context |= {
-            "rows": tests_on(by, found),
+            "rows": rows,
             "mine": turns(sign_ups_of(by).filter(visit=found)),
             "closed": why_closed(found),
         }
@@ -129,6 +132,7 @@ def _day(request: HttpRequest, found: Visit) -> dict[str, Any]:
     """What the page of a day shows to staff and analysts."""
     by = request.user
     order = running_order(by, found, day_to_show(found, request.GET.get("day")))
+    judge_progress(by, [*order.tests, *(line.last.progress for line in order.to_fly if line.last)])
     keys = [line.sign_up.pk for line in order.to_fly]
     supplies = list(supplies_of(by).filter(visit=found))
     given = list(gifts_of(by).filter(visit=found))
@@ -234,14 +238,23 @@ def _flown_on(request: HttpRequest, found: Visit) -> datetime.date:
 
 
 def _candidates(person: Person, found: Visit, asked: str) -> list[Any]:
-    """Aircraft in service with the set-up in force for each purpose, as searched for."""
+    """Aircraft in service with the set-up in force for each purpose, as searched for.
+
+    Those that are awaited on the visit come first.
+    """
     fleet = aircraft_of(person).filter(retired_on__isnull=True, operator__left_on__isnull=True)
     if found.host_id is not None:
         fleet = fleet.filter(operator=found.host_id)
     rows = standings(person, aircraft=fleet)
     words = asked.casefold().split()
     rows = [row for row in rows if all(word in _said_of(row) for word in words)]
-    return sorted(rows, key=lambda r: (r.setup is None, r.aircraft.registration))
+    placed = SignUp.objects.filter(visit=found, state=SignUpState.PLACED)
+    awaited = set(placed.values_list("aircraft", flat=True))
+
+    def order(row: Any) -> tuple[bool, bool, str]:
+        return (row.aircraft.pk not in awaited, row.setup is None, row.aircraft.registration)
+
+    return sorted(rows, key=order)
 
 
 def _said_of(row: Any) -> str:

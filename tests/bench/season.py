@@ -174,11 +174,7 @@ def pages(world: World) -> list[Measured]:
         ),
         Measured("aircraft, staff", page(staff, "aircraft", key), rows(*one_aircraft, key=key)),
         Measured("aircraft, owner", page(owner, "aircraft", key), rows(*one_aircraft, key=key)),
-        Measured(
-            "lookup, all of an operator's",
-            page(owner, "today"),
-            rows(sql.standings_sql("operator"), key=whose),
-        ),
+        Measured("lookup, a page of the largest fleet", page(owner, "today"), None),
         Measured(
             "lookup, one aircraft",
             page(owner, "today-aircraft", key),

@@ -85,3 +85,17 @@ SENTENCES = [
 def test_sentences_in_both_systems(metric: str, us: str):
     assert measures.said(metric, "metric") == metric
     assert measures.said(metric, "us") == us
+
+
+@pytest.mark.parametrize(
+    ("value", "us", "metric"),
+    [
+        (0.25, "0.8 ft right", "0.2 m right"),
+        (-17.5, "57.4 ft left", "17.5 m left"),
+        (-0.01, "on the line", "on the line"),
+        (math.nan, "–", "–"),
+    ],
+)
+def test_a_place_beside_the_line_is_said_by_its_side(value: float, us: str, metric: str):
+    assert measures.beside(value, "length", "us") == us
+    assert measures.beside(value, "length", "metric") == metric

@@ -66,7 +66,7 @@ def test_the_next_comes_first_with_its_last_test_and_what_was_advised(cast: Cast
         "Redgrass Aerial",
         "revision 2",
         "14 April 2026",
-        f"Approved: {feet} ft",
+        f"Set-up changed: {feet} ft",  # what has ended is not called approved
         f"CV {approval.cv_percent:.1f} %",
         "Retest after change. Set-up changed",
         "Edges a line apart.",

@@ -14,6 +14,7 @@ from fleet.models import Aircraft, AuditRow, Operator, Person, SetUp
 from fleet.services import aircraft as aircraft_services
 from fleet.services import people
 from fleet.web.account import SignInThrottle
+from fleet.web.today_pages import AIRCRAFT_A_PAGE
 from tests.cast import (
     PASSWORD,
     Cast,
@@ -106,6 +107,21 @@ def test_today_shows_nothing_of_others(cast: Cast):
     page = text_of(signed_in(cast.outsider).get(reverse("today")))
     assert "XX-R01" not in page
     assert "No aircraft in service yet" in page
+
+
+def test_today_finds_one_of_many(cast: Cast):
+    with tenancy.everyone():
+        fleet = [make_aircraft(cast, number=number) for number in range(1, AIRCRAFT_A_PAGE + 3)]
+    client = signed_in(cast.owner)
+    first, second = (text_of(client.get(reverse("today"), {"page": page})) for page in (1, 2))
+    assert f"{len(fleet)} aircraft" in first
+    assert [one.registration in first for one in fleet] == [True] * AIRCRAFT_A_PAGE + [False] * 2
+    assert [one.registration in second for one in fleet] == [False] * AIRCRAFT_A_PAGE + [True] * 2
+    found = text_of(client.get(reverse("today"), {"q": fleet[-1].registration}))
+    assert [one.registration in found for one in fleet] == [False] * (len(fleet) - 1) + [True]
+    nothing = text_of(client.get(reverse("today"), {"q": "no such"}))
+    assert "0 aircraft for “no such”" in nothing
+    assert "No aircraft in service yet" not in nothing
 
 
 # --- lists: equal numbers of queries for 1 and 3 rows

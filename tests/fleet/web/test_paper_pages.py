@@ -89,7 +89,7 @@ def test_each_sees_their_own_numbers_and_the_state_in_words(cast: Cast):
     for person in (cast.outsider, cast.checker):
         says = words_of(signed_in(person).get(reverse("papers")))
         assert slip.name not in says
-        assert "No papers here." in says
+        assert "No paper has been asked for yet." in says
 
 
 def test_the_list_is_narrowed_and_searched(cast: Cast):

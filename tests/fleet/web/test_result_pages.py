@@ -344,3 +344,28 @@ def test_a_report_is_a_job_in_the_persons_paper_size(cast: Cast, run, monkeypatc
     wrong = signed_in(cast.pilot).post(reverse("report", args=[run.pk]), {"page_size": "a0"})
     assert wrong.url == result(run)
     assert Job.objects.filter(kind="paper").count() == 1
+
+
+# --- what has ended never looks as if it stood
+
+
+def test_an_ended_approval_is_called_so_wherever_it_is_shown(cast: Cast, run):
+    approval = make_approval(cast, run)
+    aircraft, test = approval.aircraft, run.test
+    pages = [
+        reverse("aircraft", args=[aircraft.pk]),
+        reverse("setup", args=[approval.setup_id]),
+        reverse("approval", args=[approval.pk]),
+        reverse("analysis", args=[run.pk]),
+        reverse("test", args=[test.pk]),
+        reverse("visit", args=[test.visit_id]),
+    ]
+    owner, analyst = signed_in(cast.owner), signed_in(cast.analyst)
+    for page in pages[:4]:
+        assert "In force" in words_of(owner.get(page)), page
+    make_setup(cast, aircraft, pressure_kpa=310.0)
+    for page in pages:
+        for reader in (owner, analyst):
+            words = words_of(reader.get(page))
+            assert "Set-up changed" in words, page
+            assert "In force" not in words, page

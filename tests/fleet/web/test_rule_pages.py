@@ -210,5 +210,5 @@ def test_a_checker_sees_four_things_of_aircraft_under_their_rules_and_nothing_el
     for hidden in (cast.operator.name, approval.aircraft.model, "swath", "CV", cast.owner.name):
         assert hidden not in said.split("A test finding")[0]
     assert client.get(reverse("aircraft", args=[approval.aircraft.pk])).status_code == 404
-    assert "Nothing here" in words_of(client.get(reverse("due"), {"show": "all"}))
+    assert "No aircraft here" in words_of(client.get(reverse("due"), {"show": "all"}))
     assert "no aircraft" in words_of(client.get(reverse("checked"), {"q": "zz"})).lower()
