@@ -73,7 +73,7 @@ DEEDS: Mapping[str, str] = {
     "webhook_added": "added the webhook",
     "webhook_stopped": "stopped the webhook",
     "paper_given_up": "gave up the number of",
-    "filing_opened": "must be filed:",
+    "filing_opened": "noted as to be filed:",
     "filing_prepared": "prepared",
     "filing_sent": "sent",
     "filing_acknowledged": "noted the answer to",

@@ -12,6 +12,7 @@ from __future__ import annotations
 import base64
 import binascii
 import datetime
+import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from itertools import groupby
@@ -120,13 +121,17 @@ def _by_kind(reasons: Iterable[Reason]) -> list[tuple[str, list[Reason]]]:
 
 def _subject(reasons: Sequence[Reason]) -> str:
     """Say what is in it, the most urgent first: "2 overdue, 1 due soon"."""
-    counts = ", ".join(
-        f"{len(some)} {HEADINGS[kind].lower()}"
-        if kind != ReminderKind.VISIT
-        else HEADINGS[kind].lower()
-        for kind, some in _by_kind(reasons)
-    )
+    counts = ", ".join(_counted(kind, len(some)) for kind, some in _by_kind(reasons))
     return f"Swathbook: {counts}"
+
+
+def _counted(kind: str, count: int) -> str:
+    words = HEADINGS[kind].lower()
+    if kind == ReminderKind.VISIT:
+        return words
+    if count > 1:  # the first word is what is counted: "3 papers missing"
+        words = re.sub(r"^(paper|approval)\b", r"\1s", words)
+    return f"{count} {words}"
 
 
 def _body(person: Person, reasons: Sequence[Reason], day: datetime.date, stop: str) -> str:

@@ -55,10 +55,15 @@ def _system(context: Context) -> str:
     return str(context.get("system", "us"))
 
 
+def _on_a_line(text: str) -> str:
+    """Keep a number and its unit together: a no-break space between them."""
+    return text.replace(" ", "\u00a0")
+
+
 @register.simple_tag(takes_context=True)
 def show(context: Context, value: float | None, quantity: str) -> str:
-    """Write a value with its unit: {% show test.wind_speed_m_s "wind" %}."""
-    return measures.show(value, quantity, _system(context))
+    """Write a value with its unit on the same line: {% show test.wind_speed_m_s "wind" %}."""
+    return _on_a_line(measures.show(value, quantity, _system(context)))
 
 
 @register.simple_tag(takes_context=True)
@@ -88,7 +93,7 @@ def said(context: Context, text: str) -> str:
 @register.filter
 def percent(value: float | None) -> str:
     """Write a percentage: 12.3 %."""
-    return measures.NOTHING if value is None else f"{value:.1f} %"
+    return measures.NOTHING if value is None else _on_a_line(f"{value:.1f} %")
 
 
 @register.simple_tag

@@ -72,13 +72,16 @@ class RuleForm(SpokenForm):
     rhythm = forms.ChoiceField(label="A test is asked for", choices=Rhythm.choices)
     interval_months = forms.IntegerField(label="Months", required=False, min_value=1)
     season_first = forms.CharField(
-        label="First day of the window", required=False, max_length=5, help_text="MM-DD."
+        label="First day of the window",
+        required=False,
+        max_length=5,
+        help_text="Month-day: 03-01 is 1 March.",
     )
     season_last = forms.CharField(
         label="Last day of the window",
         required=False,
         max_length=5,
-        help_text="MM-DD; it may lie beyond New Year. 02-29: the last day of February.",
+        help_text="11-30 is 30 November; may lie beyond New Year. 02-29: the last of February.",
     )
     due_soon_days = forms.IntegerField(
         label="Say “due soon” so many days before", min_value=0, initial=30
