@@ -16,12 +16,12 @@ from fleet.queries.cards import (
     CardsOfTest,
     SeenCard,
     SeenScan,
-    cards_of_test,
     confirmation_of,
     scans_seen,
     seen_cards,
 )
 from fleet.services.cards import AddedScan
+from fleet.services.cards_together import cards_of_test
 from fleet.web.card_view import WHY, result_of
 from fleet.web.forms_cards import ConfirmForm, EvenPlacesForm, MeasureForm, PlacesForm, ScansForm
 from patterns.cards.across import AcrossSwath
@@ -111,7 +111,7 @@ def scan_sheet(
         again = own.get("again_form") or MeasureForm(
             system=system, auto_id=f"{name}_again", initial=_chosen(settings)
         )
-        if seen.cards and seen.run and not seen.run.is_one_whole_card:
+        if seen.cards and seen.run and seen.run.asks_confirmation:
             confirm = own.get("confirm_form") or ConfirmForm(
                 cards=seen.cards, system=system, auto_id=name
             )
@@ -147,7 +147,7 @@ def together(test: Test, found: CardsOfTest, system: str) -> dict[str, Any]:
     said: dict[str, Any] = {
         "cards": len(found.cards),
         "counting": len(found.counting),
-        "unconfirmed": [one.scan.number for one in found.scans if one.awaits_confirmation],
+        "unconfirmed": found.unconfirmed,
         "across": across,
         "size_class": found.size_class,
         **_drift(found.drift),

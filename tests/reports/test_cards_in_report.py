@@ -19,9 +19,10 @@ from PIL import Image
 from fleet import jobs, storage
 from fleet.measures import said
 from fleet.models import AnalysisRun, AuditRow, CardScan, Paper, Test
-from fleet.queries.cards import CardsOfTest, cards_of_test
+from fleet.queries.cards import CardsOfTest
 from fleet.services import cards as card_services
 from fleet.services import papers, passes
+from fleet.services.cards_together import cards_of_test
 from reports import test_report
 from tests import cast as casting
 from tests.cast import Cast
