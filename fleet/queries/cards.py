@@ -52,8 +52,16 @@ class SeenCard:
     @property
     def counts(self) -> bool:
         """Whether it speaks for the test: confirmed as a card, placed and not left out."""
-        is_card = self.is_confirmed and not self.not_card_reason
-        return is_card and self.position_m is not None and not self.left_out_reason
+        return self._may_count and self.position_m is not None
+
+    @property
+    def lacks_only_its_place(self) -> bool:
+        """Whether it would speak for the test if somebody said where it lay."""
+        return self._may_count and self.position_m is None
+
+    @property
+    def _may_count(self) -> bool:
+        return self.is_confirmed and not self.not_card_reason and not self.left_out_reason
 
     def result(self) -> CardResult:
         """Return the whole result, read from the kept document."""
@@ -105,6 +113,15 @@ class CardsOfTest:
     def unconfirmed(self) -> list[int]:
         """Return the numbers of the scans whose outlines nobody has confirmed."""
         return [one.scan.number for one in self.scans if one.awaits_confirmation]
+
+    @property
+    def unplaced(self) -> list[int]:
+        """Return the numbers of the scans with cards that lack nothing but a place."""
+        return [
+            one.scan.number
+            for one in self.scans
+            if any(card.lacks_only_its_place for card in one.cards)
+        ]
 
 
 def scans_seen(person: Person, test: Test) -> list[SeenScan]:

@@ -39,7 +39,7 @@ CHARTS: Final[tuple[Across, ...]] = ("deposit", "coverage", "dv50")
 
 @dataclass(frozen=True, slots=True)
 class ScanSheet:
-    """One scan with its forms."""
+    """One scan with its forms; `is_next` where the next step of the whole page is its own."""
 
     seen: SeenScan
     places_form: PlacesForm | None
@@ -47,6 +47,7 @@ class ScanSheet:
     again_form: MeasureForm | None
     confirm_form: ConfirmForm | None
     rows: list[dict[str, Any]]
+    is_next: bool = False
 
     @property
     def left_out(self) -> int:
@@ -76,6 +77,7 @@ def sheet(
     found, trouble = _found(request, test)
     may_test = rules.may_test(request.user)
     scans = [scan_sheet(seen, system, may_test, **forms) for seen in (found.scans if found else [])]
+    scans = _with_next(scans) if may_test else scans
     return {
         "test": test,
         "visit": test.visit,
@@ -89,6 +91,13 @@ def sheet(
         "most_files": django_settings.DATA_UPLOAD_MAX_NUMBER_FILES,
         "section": "visits",
     }
+
+
+def _with_next(scans: list[ScanSheet]) -> list[ScanSheet]:
+    """Mark the one scan whose step comes next: outlines first, then places."""
+    waits = next((one for one in scans if one.seen.awaits_confirmation), None)
+    waits = waits or next((one for one in scans if one.unplaced), None)
+    return [replace(one, is_next=one is waits) for one in scans]
 
 
 def _found(request: HttpRequest, test: Test) -> tuple[CardsOfTest | None, str]:
@@ -106,7 +115,7 @@ def scan_sheet(
     own = forms if seen.scan.pk == scan_id else {}
     name = f"id_scan{seen.scan.number}_%s"
     places = even = again = confirm = None
-    if may_test:
+    if may_test and (seen.run or (seen.job and seen.job.has_ended)):
         settings = seen.run.parameters if seen.run else {}
         again = own.get("again_form") or MeasureForm(
             system=system, auto_id=f"{name}_again", initial=_chosen(settings)
@@ -119,6 +128,7 @@ def scan_sheet(
             places = own.get("places_form") or PlacesForm(
                 cards=seen.cards, system=system, auto_id=name
             )
+        if len(seen.cards) > 1:
             even = own.get("even_form") or EvenPlacesForm(system=system, auto_id=name)
     return ScanSheet(seen, places, even, again, confirm, [card_row(card) for card in seen.cards])
 
@@ -148,6 +158,7 @@ def together(test: Test, found: CardsOfTest, system: str) -> dict[str, Any]:
         "cards": len(found.cards),
         "counting": len(found.counting),
         "unconfirmed": found.unconfirmed,
+        "unplaced": found.unplaced,
         "across": across,
         "size_class": found.size_class,
         **_drift(found.drift),
@@ -259,7 +270,11 @@ def one_card(run: CardRun, entry: dict[str, Any], system: str) -> dict[str, Any]
         "figures": spectrum_figures(drops) if drops else None,
         "charts": spectrum_charts(drops, result.size_class, "card") if drops else None,
         "coverage": bounds(result.coverage_percent.low, result.coverage_percent.high, 1),
-        "left_out": [(WHY[why], count) for why, count in result.left_out.items() if count],
+        "left_out": [
+            (WHY[why].removeprefix("left out: "), count)
+            for why, count in result.left_out.items()
+            if count
+        ],
         "section": "visits",
     }
 
@@ -271,7 +286,7 @@ def card_row(card: SeenCard) -> dict[str, Any]:
         "card": card,
         "outline": " ".join(f"{x:g},{y:g}" for x, y in entry["corners_px"]),
         "middle": _middle(entry["corners_px"]),
-        "font": f"{0.35 * _breadth(entry['corners_px']):.0f}",
+        "font": f"{_letter_px(card):.0f}",
         "per_cm2": f"{entry['stains_per_cm2']['value']:.0f}",
         "coverage": f"{entry['coverage_percent']['value']:.1f} %",
         "dv": "\u202f/\u202f".join(f"{drops[key]['value']:.0f}" for key in DIAMETERS)
@@ -288,6 +303,12 @@ DIAMETERS = ("dv10_um", "dv50_um", "dv90_um")
 def _middle(corners: Sequence[Sequence[float]]) -> dict[str, str]:
     x, y = (sum(column) / len(corners) for column in zip(*corners, strict=True))
     return {"x": f"{x:.0f}", "y": f"{y:.0f}"}
+
+
+def _letter_px(card: SeenCard) -> float:
+    """Height of the number on a card: of a bed readable, of a single card no curtain. [px]"""
+    across_px = max(card.run.content["image_px"])
+    return min(0.35 * _breadth(card.entry["corners_px"]), 0.06 * across_px)
 
 
 def _breadth(corners: Sequence[Sequence[float]]) -> float:

@@ -75,8 +75,8 @@ def test_good_and_bad_files_are_answered_beside_their_names(cast: Cast, flown: T
     answer = signed_in(cast.analyst).post(page(flown), sent)
     words = words_of(answer)
     assert "one.png is scan 1" in words
-    assert "not.png Not added. not.png: this is no picture" in words
-    assert "again.png Not added. again.png: the same file is scan 1 already." in words
+    assert "not.png Not added. This is no picture" in words
+    assert "again.png Not added. The same file is scan 1 already." in words
     assert CardScan.objects.count() == 1
 
 
@@ -85,7 +85,7 @@ def test_nothing_chosen_and_too_big(cast: Cast, flown: Test):
     assert "Choose one or more files first." in words_of(client.post(page(flown), {}))
     with override_settings(SCAN_LIMIT_BYTES=1000):
         answer = client.post(page(flown), upload(**{"big.png": card_file()}), **HTMX)
-    assert "big.png: the file has" in words_of(answer)
+    assert "big.png Not added. The file has" in words_of(answer)
     assert not answer.content.lstrip().startswith(b"<!doctype")
     assert not CardScan.objects.exists()
 
