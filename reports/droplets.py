@@ -109,7 +109,7 @@ def _rests_on(seen: CardsOfTest) -> str:
     places = seen.across.position_m.size if seen.across else 0
     ways = sorted(map(_way, seen.ways))
     return (
-        f"{counting} of {_many(everyone, 'card')} on {_many(len(seen.scans), 'scan')} count, at "
+        f"{counting} of {_many(everyone, 'card')} on {_many(sum(bool(one.cards) for one in seen.scans), 'scan')} count, at "
         f"{_many(places, 'place')} across the swath, as they were measured and placed when this "
         f"report was made. Measured by {'; and by '.join(ways)}. {unconfirmed_words(seen)}"
     ).rstrip()

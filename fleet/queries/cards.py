@@ -83,6 +83,13 @@ class SeenScan:
         """Whether somebody must still look at the outlines before its cards count."""
         return bool(self.cards) and not self.cards[0].is_confirmed
 
+    @property
+    def found_others(self) -> bool:
+        """Whether somebody had confirmed outlines, and the latest measurement found others."""
+        return self.awaits_confirmation and any(
+            one.confirmed_by_id for one in self.scan.confirmations.all()
+        )
+
 
 @dataclass(frozen=True, slots=True)
 class CardsOfTest:

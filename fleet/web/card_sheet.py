@@ -255,6 +255,7 @@ def one_card(run: CardRun, entry: dict[str, Any], system: str) -> dict[str, Any]
     cards = seen_cards(run, scan, confirmation)
     seen = next(card for card in cards if card.number == entry["number"])
     runs = list(scan.runs.all())
+    beside = [card_row(one) for one in (_same_card(other, seen) for other in runs) if one]
     drops = result.drops
     return {
         "test": scan.test,
@@ -262,6 +263,7 @@ def one_card(run: CardRun, entry: dict[str, Any], system: str) -> dict[str, Any]
         "newest": runs[0],
         "runs": [{"run": one, "settings": settings_words(one)} for one in runs],
         "settings": settings_words(run),
+        "beside": [(one, settings_words(one["card"].run)) for one in beside],
         "numbers": [one["number"] for one in run.cards],
         "seen": seen,
         "place": place_words(seen.position_m, system),
@@ -277,6 +279,14 @@ def one_card(run: CardRun, entry: dict[str, Any], system: str) -> dict[str, Any]
         ],
         "section": "visits",
     }
+
+
+def _same_card(run: CardRun, seen: SeenCard) -> SeenCard | None:
+    """The card of one measurement as another found it; None where that found other outlines."""
+    if run.outlines_digest != seen.run.outlines_digest:
+        return None
+    entry = next(one for one in run.cards if one["number"] == seen.number)
+    return replace(seen, run=run, entry=entry)
 
 
 def card_row(card: SeenCard) -> dict[str, Any]:

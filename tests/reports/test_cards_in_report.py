@@ -223,6 +223,23 @@ def test_warnings_on_cards_stand_once(cast: Cast, flown: Test, analysis: Analysi
     assert "Cards 1.1, 1.2, 1.3 (scan.card): The card was read as" in text
 
 
+def test_outlines_nobody_has_confirmed_are_told(cast: Cast, flown: Test, analysis: AnalysisRun):
+    data = casting.card_file(7, cards=2)
+    [added] = card_services.add_scans(flown, by=cast.analyst, files=[("bed.png", data)])
+    jobs.run(added.job.pk)
+    alone = text_of(printed(analysis, seen_by(cast, flown)))
+    told = "Nobody has confirmed that the outlines found on scan 1 are cards: nothing on it counts"
+    assert told in alone
+    assert "cards.json" not in alone
+    casting.make_cards(cast, flown)
+    pdf = printed(analysis, seen_by(cast, flown))
+    assert "3 of 5 cards on 2 scans count" in text_of(pdf)
+    assert told in text_of(pdf)
+    assert broken_rules(pdf) == []
+    card_services.confirm_cards(added.scan.runs.get(), by=cast.analyst)
+    assert "Nobody has confirmed" not in text_of(printed(analysis, seen_by(cast, flown)))
+
+
 # --- Every state ----------------------------------------------------------------------------------
 
 

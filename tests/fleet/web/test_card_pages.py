@@ -57,6 +57,9 @@ def test_outlines_are_confirmed_with_one_press(cast: Cast, flown: Test):
     assert "These are the cards" in words_of(answer)
     assert "Outlines not confirmed" in words_of(signed_in(cast.owner).get(page(flown)))
     assert "These are the cards" not in words_of(signed_in(cast.owner).get(page(flown)))
+    elsewhere = (("visits", []), ("visit", [flown.visit_id]), ("test", [flown.pk]))
+    for name, key in elsewhere:
+        assert f"{page(flown)}#scan-1" in client.get(reverse(name, args=key)).content.decode(), name
     address = reverse("card-confirm", args=[added.scan.pk])
     assert client.post(address, {"run": "9"}).status_code == 302
     assert not CardConfirmation.objects.exists()
@@ -65,6 +68,23 @@ def test_outlines_are_confirmed_with_one_press(cast: Cast, flown: Test):
     assert f"Outlines confirmed {cast.analyst.name}" in words
     assert "No card A shadow" in words
     assert CardConfirmation.objects.get().not_cards == {"3": "A shadow"}
+    for name, key in elsewhere:
+        assert "#scan-1" not in client.get(reverse(name, args=key)).content.decode(), name
+
+
+def test_a_pass_tells_of_its_cards(cast: Cast, flown: Test):
+    flight_pass = flown.passes.first()
+    [added] = services.add_scans(
+        flown, by=cast.analyst, files=[("bed.png", card_file(1, cards=3))], flight_pass=flight_pass
+    )
+    jobs.run(added.job.pk)
+    address = reverse("pass", args=[flight_pass.pk])
+    told = "Scan 1 bed.png ◌ Outlines not confirmed"
+    assert told in words_of(signed_in(cast.owner).get(address))
+    services.confirm_cards(added.scan.runs.get(), by=cast.analyst)
+    words = words_of(signed_in(cast.owner).get(address))
+    assert "Scan 1 bed.png" in words
+    assert told not in words
 
 
 # --- scans coming in
