@@ -20,6 +20,7 @@ from patterns.cards.classes import SizeClass
 from patterns.cards.drift import DriftStatement
 from patterns.cards.spectrum import Figure as Bounded
 from patterns.cards.spectrum import Spectrum
+from patterns.cards.together import Way
 from patterns.draw import Size, System, across_chart, spectrum_chart
 from patterns.plain import canonical_bytes, plain
 from patterns.units import from_si
@@ -106,18 +107,29 @@ def _rests_on(seen: CardsOfTest) -> str:
     counting = len(seen.counting)
     everyone = sum(not card.not_card_reason for card in seen.cards)
     places = seen.across.position_m.size if seen.across else 0
-    ways = sorted({_way(card) for card in seen.counting})
+    ways = sorted(map(_way, seen.ways))
     return (
-        f"{counting} of {_many(everyone, 'card')} on {_many(len(seen.scans), 'scan')} count, at "
+        f"{counting} of {_many(everyone, 'card')} on {_many(sum(bool(one.cards) for one in seen.scans), 'scan')} count, at "
         f"{_many(places, 'place')} across the swath, as they were measured and placed when this "
-        f"report was made. Measured by {'; and by '.join(ways)}."
+        f"report was made. Measured by {'; and by '.join(ways)}. {unconfirmed_words(seen)}"
+    ).rstrip()
+
+
+def unconfirmed_words(seen: CardsOfTest | None) -> str:
+    """Say that nobody has confirmed the outlines of some scans; "" where all are."""
+    if seen is None or not seen.unconfirmed:
+        return ""
+    names = [str(number) for number in seen.unconfirmed]
+    which = f"scan {names[0]}" if len(names) == 1 else f"scans {', '.join(names)}"
+    return (
+        f"Nobody has confirmed that the outlines found on {which} are cards: nothing on "
+        f"{'it' if len(names) == 1 else 'them'} counts here."
     )
 
 
-def _way(card: SeenCard) -> str:
-    spread = card.result().parameters.spread
-    formula = f"drop = {spread.a:g}·stain^{spread.b:g} in µm"
-    return f"method {card.run.method_version}, spread factor {spread.name} ({formula})"
+def _way(one: Way) -> str:
+    formula = f"drop = {one.spread.a:g}·stain^{one.spread.b:g} in µm"
+    return f"method {one.method_version}, spread factor {one.spread.name} ({formula})"
 
 
 def _many(count: int, thing: str) -> str:

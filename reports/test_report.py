@@ -13,9 +13,10 @@ from typing import Any, Final, cast
 
 from fleet.measures import unit_of
 from fleet.models import AnalysisRun, Approval, FlightPass, PaperSlip
-from fleet.queries.cards import CardsOfTest, cards_of_test, last_word
+from fleet.queries.cards import CardsOfTest, last_word
 from fleet.queries.inputs import is_current
 from fleet.queries.records import approval_record
+from fleet.services.cards_together import cards_of_test
 from patterns.draw import Size, System
 from patterns.overlap import Manner
 from reports import answer, comparison, droplets, evidence, figures
@@ -72,6 +73,7 @@ class TestReport:
     method_facts: list[evidence.Fact]
     digests: list[evidence.Digest]
     droplets: droplets.Droplets | None
+    no_droplets: str
     since: tuple[evidence.Fact, ...]
     wind_unit: str
     length_unit: str
@@ -133,6 +135,7 @@ def compose(
         method_facts=evidence.method_facts(analysis, system),
         digests=[*evidence.digests(analysis), *(on_cards.digests if on_cards else ())],
         droplets=on_cards,
+        no_droplets="" if on_cards else droplets.unconfirmed_words(cards),
         since=since,
         wind_unit=unit_of("wind", system),
         length_unit=unit_of("length", system),
@@ -180,15 +183,16 @@ def drafted(
     counting = cards if cards and cards.counting else None
     moments = [answer.stated_at(analysis, approval)]
     files = embedded(analysis)
+    if cards and (counting or cards.unconfirmed):
+        moments.append(last_word(cards))
     if counting:
-        moments.append(last_word(counting))
         files += droplets.embedded(counting)
 
     before = comparison.compare(analysis, approval)
 
     def html(foot: Foot) -> Iterator[str]:
         for spacing, plot_px, since in _drafts(before, system, bool(counting)):
-            report = compose(analysis, approval, system, plot_px, counting, since)
+            report = compose(analysis, approval, system, plot_px, cards, since)
             yield to_html(report, foot, page_size, spacing)
 
     aircraft = analysis.test.setup.aircraft

@@ -246,6 +246,7 @@ class CardScanFilter(filters.FilterSet):
     aircraft = filters.UUIDFilter("test__setup__aircraft_id")
     flight_pass = filters.UUIDFilter("flight_pass_id")
     measured = Truth("measurement", lookup_expr="isnull", exclude=True)
+    awaits_confirmation = Truth()
     order = Order(fields=["number", "created_at"])
 
 

@@ -18,6 +18,7 @@ from fleet.models import (
     TourProposal,
 )
 from fleet.models.papers import SHORT
+from fleet.queries.cards import with_outlines
 from fleet.queries.papers import papers_of, slips_of
 from fleet.queries.progress import HEAVY
 from fleet.queries.whose import (
@@ -52,12 +53,14 @@ def light_jobs_of(person: Person) -> QuerySet[Job]:
 
 
 def card_scans_with_work_of(person: Person) -> QuerySet[CardScan]:
-    """Scans of cards, each with `measurement`, the latest, and `job`, the last, and its state."""
+    """Scans of cards, each with `measurement`, the latest, whether that awaits confirmation, and
+    `job`, the last, and its state.
+    """
     runs = CardRun.objects.filter(scan=OuterRef("pk")).order_by("-number")
     jobs = Job.objects.filter(kind="cards", subject_id=OuterRef("pk")).order_by(
         "-created_at", "-id"
     )
-    return card_scans_of(person).annotate(
+    return with_outlines(card_scans_of(person)).annotate(
         measurement=Subquery(runs.values("pk")[:1]),
         job=Subquery(jobs.values("pk")[:1]),
         job_state=Subquery(jobs.values("state")[:1]),

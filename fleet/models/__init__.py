@@ -2,7 +2,13 @@
 
 from fleet.models.aircraft import Aircraft, AircraftKind, Manner, SetUp
 from fleet.models.base import SealedError
-from fleet.models.cards import CardConfirmation, CardPlace, CardRun, CardScan
+from fleet.models.cards import (
+    CardConfirmation,
+    CardPlace,
+    CardRun,
+    CardScan,
+    CardsTogether,
+)
 from fleet.models.clinics import Gift, GiftKind, SignUp, SignUpState, Supply, SupplyUse
 from fleet.models.feeds import CalendarFeed, HookCall, HookEvent, OperatorExport, Webhook
 from fleet.models.filings import Filing, FilingStep, Purge, StepKind
@@ -56,6 +62,7 @@ __all__ = [
     "CardPlace",
     "CardRun",
     "CardScan",
+    "CardsTogether",
     "Covers",
     "DeadlineUnit",
     "Evidence",

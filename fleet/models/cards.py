@@ -10,8 +10,6 @@ from django.db import models
 
 from fleet.models.base import OperatorRecord, Sealed
 from fleet.models.visits import FlightPass, RawFile, Test
-from fleet.storage import digest_of
-from patterns.plain import canonical_bytes
 
 
 class CardScan(OperatorRecord):
@@ -66,7 +64,7 @@ class CardRun(Sealed, OperatorRecord):
 
     `document` is canonical JSON: `dpi` and `image_px` of the scan, and `cards`, one entry for each
     card in order, each with its outline on the scan, its result, and the digests of its preview and
-    of the list of its stains.
+    of the list of its stains. What lists ask of the outlines stands in columns of its own.
     """
 
     operator = models.ForeignKey("fleet.Operator", on_delete=models.PROTECT, related_name="+")
@@ -77,6 +75,12 @@ class CardRun(Sealed, OperatorRecord):
     parameters = models.JSONField()
     document = models.TextField()
     document_digest = models.CharField(max_length=64)
+    outlines_digest = models.CharField(
+        max_length=64, help_text="Of the outlines found: found again, the same have the same."
+    )
+    asks_confirmation = models.BooleanField(
+        help_text="Outlines were looked for and found, so somebody must look at them."
+    )
     preview_digest = models.CharField(max_length=64)
     requested_by = models.ForeignKey("fleet.Person", on_delete=models.PROTECT, related_name="+")
 
@@ -102,24 +106,14 @@ class CardRun(Sealed, OperatorRecord):
         found: list[dict[str, Any]] = self.content["cards"]
         return found
 
-    @property
-    def is_one_whole_card(self) -> bool:
-        """Whether the picture is one card and nothing else, so that no outline was looked for."""
-        return [card["image_px"] for card in self.cards] == [self.content["image_px"]]
-
-    @property
-    def outlines_digest(self) -> str:
-        """Return the digest of the outlines found: measured again, the same ones have the same."""
-        outlines = [[card["number"], card["corners_px"]] for card in self.cards]
-        return digest_of(canonical_bytes({"outlines": outlines}))
-
 
 class CardConfirmation(Sealed, OperatorRecord):
     """Somebody has looked at the outlines that a measurement found and said which are cards.
 
     It holds for every measurement of the scan that found the same outlines; the newest speaks.
-    `not_cards` says of the others, by number, what they are. `confirmed_by` is empty, and `note`
-    says why, for measurements from before outlines had to be confirmed.
+    `not_cards` says of the others, by number, what they are. Rows without `confirmed_by` were made
+    for measurements from before outlines had to be confirmed; as nobody looked, they confirm
+    nothing.
     """
 
     operator = models.ForeignKey("fleet.Operator", on_delete=models.PROTECT, related_name="+")
@@ -140,3 +134,29 @@ class CardConfirmation(Sealed, OperatorRecord):
 
     def __str__(self) -> str:
         return f"Confirmation of {self.run}"
+
+
+class CardsTogether(Sealed, OperatorRecord):
+    """What cards of a test say together, worked out once from these inputs.
+
+    `inputs` names the method and, in order, the digest of each card's result with where it lay; so
+    a row never grows old. Cards measured, placed or confirmed otherwise have another row.
+    """
+
+    operator = models.ForeignKey("fleet.Operator", on_delete=models.PROTECT, related_name="+")
+    test = models.ForeignKey(Test, on_delete=models.PROTECT, related_name="+")
+    inputs = models.JSONField()
+    inputs_digest = models.CharField(max_length=64)
+    document = models.TextField()
+    document_digest = models.CharField(max_length=64)
+
+    class Meta:
+        ordering: ClassVar = ["test_id", "created_at", "id"]
+        verbose_name = "figures of cards together"
+        verbose_name_plural = "figures of cards together"
+        constraints: ClassVar = [
+            models.UniqueConstraint(fields=["test", "inputs_digest"], name="cards_together_once"),
+        ]
+
+    def __str__(self) -> str:
+        return f"Cards of {self.test} together"

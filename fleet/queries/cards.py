@@ -4,22 +4,35 @@ from __future__ import annotations
 
 import datetime
 import json
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Any
 
-from django.db.models import Case, OuterRef, Prefetch, Subquery, When
+from django.db.models import (
+    BooleanField,
+    Case,
+    Exists,
+    ExpressionWrapper,
+    OuterRef,
+    Prefetch,
+    Q,
+    QuerySet,
+    Subquery,
+    Value,
+    When,
+)
+from django.db.models.functions import Coalesce
 
 from fleet import storage
 from fleet.models import ENDED, AuditRow, CardConfirmation, CardRun, CardScan, Job, Person, Test
 from fleet.queries.whose import card_scans_of
 from fleet.weather import air_of
-from patterns.cards.across import AcrossSwath, across_swath
-from patterns.cards.classes import SizeClass, size_class
+from patterns.cards.across import AcrossSwath
+from patterns.cards.classes import SizeClass
 from patterns.cards.document import from_document
-from patterns.cards.drift import Craft, DriftConditions, DriftPotential, drift_potential
-from patterns.cards.measure import CardResult, Parameters
-from patterns.cards.spectrum import Spectrum
+from patterns.cards.drift import Craft, DriftConditions, DriftPotential
+from patterns.cards.measure import CardResult
+from patterns.cards.together import Way
 from patterns.remarks import Remark
 
 
@@ -39,8 +52,16 @@ class SeenCard:
     @property
     def counts(self) -> bool:
         """Whether it speaks for the test: confirmed as a card, placed and not left out."""
-        is_card = self.is_confirmed and not self.not_card_reason
-        return is_card and self.position_m is not None and not self.left_out_reason
+        return self._may_count and self.position_m is not None
+
+    @property
+    def lacks_only_its_place(self) -> bool:
+        """Whether it would speak for the test if somebody said where it lay."""
+        return self._may_count and self.position_m is None
+
+    @property
+    def _may_count(self) -> bool:
+        return self.is_confirmed and not self.not_card_reason and not self.left_out_reason
 
     def result(self) -> CardResult:
         """Return the whole result, read from the kept document."""
@@ -62,19 +83,27 @@ class SeenScan:
         """Whether somebody must still look at the outlines before its cards count."""
         return bool(self.cards) and not self.cards[0].is_confirmed
 
+    @property
+    def found_others(self) -> bool:
+        """Whether somebody had confirmed outlines, and the latest measurement found others."""
+        return self.awaits_confirmation and any(
+            one.confirmed_by_id for one in self.scan.confirmations.all()
+        )
+
 
 @dataclass(frozen=True, slots=True)
 class CardsOfTest:
     """All cards of a test and what those that count say together (None while none counts).
 
-    `size_class` is that of the whole spectrum by the table of the cards; `remarks` is what makes
-    the figures of all of them together weak.
+    `size_class` is that of the whole spectrum by the table of the cards; `ways` is how they were
+    measured, `remarks` what makes the figures of all of them together weak.
     """
 
     scans: list[SeenScan]
     across: AcrossSwath | None = None
     drift: DriftPotential | None = None
     size_class: SizeClass | None = None
+    ways: tuple[Way, ...] = ()
     remarks: tuple[Remark, ...] = ()
 
     @property
@@ -86,6 +115,20 @@ class CardsOfTest:
     def counting(self) -> list[SeenCard]:
         """Return the cards that speak for the test."""
         return [card for card in self.cards if card.counts]
+
+    @property
+    def unconfirmed(self) -> list[int]:
+        """Return the numbers of the scans whose outlines nobody has confirmed."""
+        return [one.scan.number for one in self.scans if one.awaits_confirmation]
+
+    @property
+    def unplaced(self) -> list[int]:
+        """Return the numbers of the scans with cards that lack nothing but a place."""
+        return [
+            one.scan.number
+            for one in self.scans
+            if any(card.lacks_only_its_place for card in one.cards)
+        ]
 
 
 def scans_seen(person: Person, test: Test) -> list[SeenScan]:
@@ -118,8 +161,8 @@ def scans_seen(person: Person, test: Test) -> list[SeenScan]:
 
 
 def confirmations() -> Prefetch[Any]:
-    """Fetch the confirmations of scans along with them, the newest first."""
-    rows = CardConfirmation.objects.select_related("confirmed_by")
+    """Fetch along with scans what people said of their outlines, the newest word first."""
+    rows = CardConfirmation.objects.select_related("confirmed_by").exclude(confirmed_by=None)
     return Prefetch("confirmations", queryset=rows)
 
 
@@ -133,9 +176,37 @@ def under_way(person: Person, test: Test) -> dict[int, Job]:
 def confirmation_of(
     run: CardRun, confirmations: Iterable[CardConfirmation]
 ) -> CardConfirmation | None:
-    """Return the newest of a scan's confirmations that is about the outlines of a measurement."""
-    digest = run.outlines_digest
-    return next((one for one in confirmations if one.outlines_digest == digest), None)
+    """Return the newest word of a person on the outlines that a measurement found."""
+    return next(
+        (
+            one
+            for one in confirmations
+            if one.outlines_digest == run.outlines_digest and one.confirmed_by_id is not None
+        ),
+        None,
+    )
+
+
+def with_outlines(scans: QuerySet[CardScan]) -> QuerySet[CardScan]:
+    """Say of scans whether they await confirmation: `awaits_confirmation`, as last measured."""
+    latest = CardRun.objects.filter(scan=OuterRef("pk")).order_by("-number")
+    looked_at = CardConfirmation.objects.filter(
+        scan=OuterRef("pk"), outlines_digest=OuterRef("latest_outlines")
+    ).exclude(confirmed_by=None)
+    asks = Coalesce(Subquery(latest.values("asks_confirmation")[:1]), Value(False))
+    return scans.annotate(
+        latest_outlines=Subquery(latest.values("outlines_digest")[:1]), latest_asks=asks
+    ).annotate(
+        awaits_confirmation=ExpressionWrapper(
+            Q(latest_asks=True) & ~Exists(looked_at), output_field=BooleanField()
+        )
+    )
+
+
+def scans_to_confirm(person: Person) -> QuerySet[CardScan]:
+    """Return the scans whose outlines, as last measured, nobody has confirmed yet."""
+    found = with_outlines(card_scans_of(person)).filter(awaits_confirmation=True)
+    return found.order_by("test__flown_on", "test_id", "number")
 
 
 def seen_scan(scan: CardScan, job: Job | None = None) -> SeenScan:
@@ -153,7 +224,7 @@ def seen_cards(
 ) -> list[SeenCard]:
     """Return the cards of a measurement with what people have said of them."""
     places = {row.number: row for row in scan.places.all()}
-    is_confirmed = confirmation is not None or run.is_one_whole_card
+    is_confirmed = confirmation is not None or not run.asks_confirmation
     not_cards = confirmation.not_cards if confirmation else {}
     return [
         SeenCard(
@@ -171,26 +242,6 @@ def seen_cards(
     ]
 
 
-def cards_of_test(person: Person, test: Test) -> CardsOfTest | None:
-    """Return what the cards of a test say; None where it has none."""
-    scans = scans_seen(person, test)
-    if not scans:
-        return None
-    seen = CardsOfTest(scans)
-    results = [(card, card.result()) for card in seen.counting]
-    if not results:
-        return seen
-    across = across_swath([one.placed(card.position_m or 0.0) for card, one in results])
-    mixed = tuple(_mixed([one for _, one in results]))
-    return CardsOfTest(
-        scans,
-        across,
-        drift_potential(across.whole, drift_conditions(test)),
-        _class_of_all(across.whole, [one.parameters for _, one in results]),
-        (*mixed, *across.remarks, *(across.whole.remarks if across.whole else ())),
-    )
-
-
 def last_word(seen: CardsOfTest) -> datetime.datetime:
     """Return the moment of the latest scan, measurement or place that a test's cards rest on."""
     moments: list[datetime.datetime] = [one.scan.created_at for one in seen.scans]
@@ -201,30 +252,6 @@ def last_word(seen: CardsOfTest) -> datetime.datetime:
     )
     moments += placed.values_list("created_at", flat=True)
     return max(moments)
-
-
-def _class_of_all(whole: Spectrum | None, parameters: list[Parameters]) -> SizeClass | None:
-    """Class the whole spectrum; not where the cards were classed by different tables."""
-    table, use = parameters[0].table, parameters[0].use
-    if whole is None or any((one.table, one.use) != (table, use) for one in parameters):
-        return None
-    return size_class(whole, table, use=use)
-
-
-def _mixed(results: list[CardResult]) -> Iterator[Remark]:
-    """Say where cards that count were measured in different ways."""
-    differing = {
-        "method versions": {one.method_version for one in results},
-        "spread factors": {one.parameters.spread.name for one in results},
-        "class tables": {one.parameters.table.name for one in results},
-    }
-    for what, names in differing.items():
-        if len(names) > 1:
-            text = (
-                f"The cards were measured with different {what} ({'; '.join(sorted(names))}): "
-                "measure them again with one, so that they can be told together."
-            )
-            yield Remark(f"mixed_{what.replace(' ', '_')}", text, "warning")
 
 
 def drift_conditions(test: Test) -> DriftConditions:

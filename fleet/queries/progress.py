@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 from django.db.models import Count, Q
 
 from fleet.models import ENDED, AnalysisRun, Approval, FlightPass, Job, Manner, Person, Test, Visit
+from fleet.queries.cards import scans_to_confirm
 from fleet.queries.whose import tests_of
 
 # What a list shows of an analysis stands in columns of its own; the document stays where it is.
@@ -20,6 +21,7 @@ class Progress:
     """One test: files in, the newest analysis, the approval that rests on it, the open job.
 
     `ended` is the last approval that rested on it, where that was superseded or withdrawn.
+    `unconfirmed` are the scans of cards whose outlines nobody has confirmed; `tests_on` asks.
     """
 
     test: Test
@@ -29,6 +31,7 @@ class Progress:
     approval: Approval | None = None
     ended: Approval | None = None
     job: Job | None = None
+    unconfirmed: tuple[int, ...] = ()
 
     @property
     def state(self) -> str:
@@ -60,7 +63,12 @@ def recommended_m(run: AnalysisRun, manner: str) -> float | None:
 
 def tests_on(person: Person, visit: Visit) -> list[Progress]:
     """Return the tests of a visit in the order in which they were started."""
-    return progress_of(tests_of(person).filter(visit=visit).order_by("created_at", "id"))
+    found = progress_of(tests_of(person).filter(visit=visit).order_by("created_at", "id"))
+    waiting: dict[Any, list[int]] = {}
+    scans = scans_to_confirm(person).filter(test__visit=visit).values_list("test_id", "number")
+    for test_id, number in scans:
+        waiting.setdefault(test_id, []).append(number)
+    return [replace(one, unconfirmed=tuple(waiting.get(one.test.pk, ()))) for one in found]
 
 
 def progress_of(tests: Iterable[Test]) -> list[Progress]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass
 from typing import Any
@@ -333,6 +334,7 @@ def _summary(result: CardResult) -> dict[str, Any]:
 def _store(job: Job, scan: CardScan, settings: CardSettings, document: bytes, preview: str) -> None:
     CardScan.objects.select_for_update().get(pk=scan.pk)
     assert job.requested_by is not None
+    found = json.loads(document)
     run = CardRun(
         operator=scan.operator,
         scan=scan,
@@ -342,6 +344,8 @@ def _store(job: Job, scan: CardScan, settings: CardSettings, document: bytes, pr
         parameters=asdict(settings),
         document=document.decode(),
         document_digest=storage.digest_of(document),
+        outlines_digest=storage.digest_of(_outlines(found)),
+        asks_confirmation=_asks_confirmation(found),
         preview_digest=preview,
         requested_by=job.requested_by,
     )
@@ -353,3 +357,16 @@ def _store(job: Job, scan: CardScan, settings: CardSettings, document: bytes, pr
         operator=scan.operator,
         after={"document_digest": run.document_digest, "cards": len(run.cards)},
     )
+
+
+def _outlines(found: dict[str, Any]) -> bytes:
+    """Write the outlines of a measurement, so that the same ones have the same digest."""
+    return canonical_bytes(
+        {"outlines": [[card["number"], card["corners_px"]] for card in found["cards"]]}
+    )
+
+
+def _asks_confirmation(found: dict[str, Any]) -> bool:
+    """A picture that is one card and nothing else was not searched for outlines."""
+    is_one_whole_card = [card["image_px"] for card in found["cards"]] == [found["image_px"]]
+    return bool(found["cards"]) and not is_one_whole_card

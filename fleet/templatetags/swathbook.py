@@ -119,6 +119,13 @@ def standing_of_approval(ending: str, swath: str = "") -> SafeString:
 
 
 @register.filter
+def beside_name(error: str, name: str) -> str:
+    """Write an error that begins with the name of its file, where the name stands before it."""
+    text = error.removeprefix(name).lstrip(",: ")
+    return f"{text[:1].upper()}{text[1:]}{'' if text.endswith('.') else '.'}"
+
+
+@register.filter
 def deed_words(deed: str) -> str:
     """Write a deed of the audit trail in words."""
     return audit.DEEDS.get(deed, deed)

@@ -16,12 +16,12 @@ from fleet.queries.cards import (
     CardsOfTest,
     SeenCard,
     SeenScan,
-    cards_of_test,
     confirmation_of,
     scans_seen,
     seen_cards,
 )
 from fleet.services.cards import AddedScan
+from fleet.services.cards_together import cards_of_test
 from fleet.web.card_view import WHY, result_of
 from fleet.web.forms_cards import ConfirmForm, EvenPlacesForm, MeasureForm, PlacesForm, ScansForm
 from patterns.cards.across import AcrossSwath
@@ -39,7 +39,7 @@ CHARTS: Final[tuple[Across, ...]] = ("deposit", "coverage", "dv50")
 
 @dataclass(frozen=True, slots=True)
 class ScanSheet:
-    """One scan with its forms."""
+    """One scan with its forms; `is_next` where the next step of the whole page is its own."""
 
     seen: SeenScan
     places_form: PlacesForm | None
@@ -47,6 +47,7 @@ class ScanSheet:
     again_form: MeasureForm | None
     confirm_form: ConfirmForm | None
     rows: list[dict[str, Any]]
+    is_next: bool = False
 
     @property
     def left_out(self) -> int:
@@ -76,6 +77,7 @@ def sheet(
     found, trouble = _found(request, test)
     may_test = rules.may_test(request.user)
     scans = [scan_sheet(seen, system, may_test, **forms) for seen in (found.scans if found else [])]
+    scans = _with_next(scans) if may_test else scans
     return {
         "test": test,
         "visit": test.visit,
@@ -89,6 +91,13 @@ def sheet(
         "most_files": django_settings.DATA_UPLOAD_MAX_NUMBER_FILES,
         "section": "visits",
     }
+
+
+def _with_next(scans: list[ScanSheet]) -> list[ScanSheet]:
+    """Mark the one scan whose step comes next: outlines first, then places."""
+    waits = next((one for one in scans if one.seen.awaits_confirmation), None)
+    waits = waits or next((one for one in scans if one.unplaced), None)
+    return [replace(one, is_next=one is waits) for one in scans]
 
 
 def _found(request: HttpRequest, test: Test) -> tuple[CardsOfTest | None, str]:
@@ -106,12 +115,12 @@ def scan_sheet(
     own = forms if seen.scan.pk == scan_id else {}
     name = f"id_scan{seen.scan.number}_%s"
     places = even = again = confirm = None
-    if may_test:
+    if may_test and (seen.run or (seen.job and seen.job.has_ended)):
         settings = seen.run.parameters if seen.run else {}
         again = own.get("again_form") or MeasureForm(
             system=system, auto_id=f"{name}_again", initial=_chosen(settings)
         )
-        if seen.cards and seen.run and not seen.run.is_one_whole_card:
+        if seen.cards and seen.run and seen.run.asks_confirmation:
             confirm = own.get("confirm_form") or ConfirmForm(
                 cards=seen.cards, system=system, auto_id=name
             )
@@ -119,6 +128,7 @@ def scan_sheet(
             places = own.get("places_form") or PlacesForm(
                 cards=seen.cards, system=system, auto_id=name
             )
+        if len(seen.cards) > 1:
             even = own.get("even_form") or EvenPlacesForm(system=system, auto_id=name)
     return ScanSheet(seen, places, even, again, confirm, [card_row(card) for card in seen.cards])
 
@@ -147,7 +157,8 @@ def together(test: Test, found: CardsOfTest, system: str) -> dict[str, Any]:
     said: dict[str, Any] = {
         "cards": len(found.cards),
         "counting": len(found.counting),
-        "unconfirmed": [one.scan.number for one in found.scans if one.awaits_confirmation],
+        "unconfirmed": found.unconfirmed,
+        "unplaced": found.unplaced,
         "across": across,
         "size_class": found.size_class,
         **_drift(found.drift),
@@ -244,6 +255,7 @@ def one_card(run: CardRun, entry: dict[str, Any], system: str) -> dict[str, Any]
     cards = seen_cards(run, scan, confirmation)
     seen = next(card for card in cards if card.number == entry["number"])
     runs = list(scan.runs.all())
+    beside = [card_row(one) for one in (_same_card(other, seen) for other in runs) if one]
     drops = result.drops
     return {
         "test": scan.test,
@@ -251,6 +263,7 @@ def one_card(run: CardRun, entry: dict[str, Any], system: str) -> dict[str, Any]
         "newest": runs[0],
         "runs": [{"run": one, "settings": settings_words(one)} for one in runs],
         "settings": settings_words(run),
+        "beside": [(one, settings_words(one["card"].run)) for one in beside],
         "numbers": [one["number"] for one in run.cards],
         "seen": seen,
         "place": place_words(seen.position_m, system),
@@ -259,9 +272,21 @@ def one_card(run: CardRun, entry: dict[str, Any], system: str) -> dict[str, Any]
         "figures": spectrum_figures(drops) if drops else None,
         "charts": spectrum_charts(drops, result.size_class, "card") if drops else None,
         "coverage": bounds(result.coverage_percent.low, result.coverage_percent.high, 1),
-        "left_out": [(WHY[why], count) for why, count in result.left_out.items() if count],
+        "left_out": [
+            (WHY[why].removeprefix("left out: "), count)
+            for why, count in result.left_out.items()
+            if count
+        ],
         "section": "visits",
     }
+
+
+def _same_card(run: CardRun, seen: SeenCard) -> SeenCard | None:
+    """The card of one measurement as another found it; None where that found other outlines."""
+    if run.outlines_digest != seen.run.outlines_digest:
+        return None
+    entry = next(one for one in run.cards if one["number"] == seen.number)
+    return replace(seen, run=run, entry=entry)
 
 
 def card_row(card: SeenCard) -> dict[str, Any]:
@@ -271,7 +296,7 @@ def card_row(card: SeenCard) -> dict[str, Any]:
         "card": card,
         "outline": " ".join(f"{x:g},{y:g}" for x, y in entry["corners_px"]),
         "middle": _middle(entry["corners_px"]),
-        "font": f"{0.35 * _breadth(entry['corners_px']):.0f}",
+        "font": f"{_letter_px(card):.0f}",
         "per_cm2": f"{entry['stains_per_cm2']['value']:.0f}",
         "coverage": f"{entry['coverage_percent']['value']:.1f} %",
         "dv": "\u202f/\u202f".join(f"{drops[key]['value']:.0f}" for key in DIAMETERS)
@@ -288,6 +313,12 @@ DIAMETERS = ("dv10_um", "dv50_um", "dv90_um")
 def _middle(corners: Sequence[Sequence[float]]) -> dict[str, str]:
     x, y = (sum(column) / len(corners) for column in zip(*corners, strict=True))
     return {"x": f"{x:.0f}", "y": f"{y:.0f}"}
+
+
+def _letter_px(card: SeenCard) -> float:
+    """Height of the number on a card: of a bed readable, of a single card no curtain. [px]"""
+    across_px = max(card.run.content["image_px"])
+    return min(0.35 * _breadth(card.entry["corners_px"]), 0.06 * across_px)
 
 
 def _breadth(corners: Sequence[Sequence[float]]) -> float:

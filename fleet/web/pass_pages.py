@@ -16,8 +16,9 @@ from django.views.decorators.http import require_http_methods, require_POST, req
 
 from fleet import rules, storage
 from fleet.models import FlightPass
+from fleet.queries.cards import with_outlines
 from fleet.queries.quality import Quality, quality_of
-from fleet.queries.whose import passes_of, tests_of
+from fleet.queries.whose import card_scans_of, passes_of, tests_of
 from fleet.services import passes as pass_services
 from fleet.weather import weather_of
 from fleet.web.forms_testing import AbortedForm, OverruleForm, PassForm
@@ -111,6 +112,7 @@ def _pass_page(
         "form": form,
         "overrule_form": overrule or overrule_form(found, system),
         "may_test": rules.may_test(request.user),
+        "scans": with_outlines(card_scans_of(request.user)).filter(flight_pass=found),
         "section": "visits",
     }
     return render(request, "fleet/pass.html", context)

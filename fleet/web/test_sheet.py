@@ -11,6 +11,7 @@ from django.http import HttpRequest
 
 from fleet import measures, rules
 from fleet.models import AnalysisRun, FlightPass, Job, JobState, Test
+from fleet.queries.cards import scans_to_confirm
 from fleet.queries.inputs import is_current
 from fleet.queries.progress import Progress, progress_of
 from fleet.queries.quality import Quality, quality_of
@@ -65,6 +66,9 @@ def sheet(
         "weather": weather,
         "added": added,
         "may_test": may_test,
+        "unconfirmed": list(
+            scans_to_confirm(request.user).filter(test=test).values_list("number", flat=True)
+        ),
         "aborted_form": AbortedForm(system=system),
         "settings_form": SettingsForm(initial=asdict(settings), system=system),
         "section": "visits",

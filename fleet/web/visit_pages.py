@@ -17,6 +17,7 @@ from django.views.decorators.http import require_http_methods, require_safe
 
 from fleet import rules, tables
 from fleet.models import Person, Role, SignUp, SignUpState, Test, Visit
+from fleet.queries.cards import scans_to_confirm
 from fleet.queries.clinics import days_of, places_left, sign_ups_of, turns, why_closed
 from fleet.queries.gifts import gifts_of, supplies_of, supply_sums
 from fleet.queries.progress import tests_on
@@ -45,6 +46,9 @@ CARRIED = (
 )
 
 
+MOST_WAITING = 20
+
+
 @login_required
 @require_safe
 def visits(request: HttpRequest) -> HttpResponse:
@@ -69,9 +73,19 @@ def visits(request: HttpRequest) -> HttpResponse:
         "may_plan": rules.may_plan_visits(request.user),
         "section": "visits",
     }
+    if rules.may_test(request.user):
+        context |= _for_analyst(request.user)
     if not request.user.sees_everyone:
         context |= _for_operator(request.user, now, coming)
     return render(request, "fleet/visits.html", context)
+
+
+def _for_analyst(person: Person) -> dict[str, Any]:
+    """What waits for a word of theirs, the oldest first."""
+    waiting = scans_to_confirm(person)
+    shown = list(waiting[:MOST_WAITING])
+    more = waiting.count() - len(shown) if len(shown) == MOST_WAITING else 0
+    return {"to_confirm": shown, "more_to_confirm": more}
 
 
 def _for_operator(person: Person, now: list[Visit], coming: list[Visit]) -> dict[str, Any]:

@@ -6,5 +6,6 @@ The modules, in the order of the work: `decode` reads an image, `bed` finds the 
 bed, `separate` parts stain from paper, `stains` measures the stains, `drops` turns stains into
 drops, `spectrum` gives their sizes with bounds, `classes` their size class by a named table;
 `measure` composes them and `document` writes the result down. `across` lays the cards of a test
-side by side, `drift` says what the figures mean for drift.
+side by side, `together` says what they say as one and writes that down, `drift` says what the
+figures mean for drift.
 """

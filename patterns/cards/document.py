@@ -23,7 +23,7 @@ from patterns.errors import InputError
 from patterns.plain import array, canonical_bytes, number, plain, record, settings
 from patterns.remarks import Remark
 
-__all__ = ["from_document", "to_bytes", "to_document"]
+__all__ = ["from_document", "read_spectrum", "to_bytes", "to_document"]
 
 Document = dict[str, Any]
 Kind = TypeVar("Kind")
@@ -73,7 +73,7 @@ def from_document(document: Mapping[str, Any]) -> CardResult:
             "parameters": _parameters(document["parameters"]),
             "valid_px": tuple(document["valid_px"]),
             "stain_um": _optional(StainSizes, document["stain_um"]),
-            "drops": None if document["drops"] is None else _spectrum(document["drops"]),
+            "drops": None if document["drops"] is None else read_spectrum(document["drops"]),
             "size_class": _optional(SizeClass, document["size_class"]),
             "found": _found(document["found"]),
             "remarks": tuple(record(Remark, one) for one in document["remarks"]),
@@ -117,7 +117,8 @@ def _figure(document: Mapping[str, Any]) -> Figure:
     return Figure(*(number(document[end]) for end in ("value", "low", "high")))
 
 
-def _spectrum(document: Mapping[str, Any]) -> Spectrum:
+def read_spectrum(document: Mapping[str, Any]) -> Spectrum:
+    """Read a spectrum back from its plain form."""
     values = dict(document)
     for name, one in document.items():
         if isinstance(one, dict) and set(one) == {"value", "low", "high"}:

@@ -16,6 +16,7 @@ def test_sealed_tables_all_of_design():
         "fleet_setup",
         "fleet_cardrun",
         "fleet_cardconfirmation",
+        "fleet_cardstogether",
         "fleet_rawfile",
         "fleet_analysisrun",
         "fleet_approval",

@@ -4,17 +4,29 @@ from __future__ import annotations
 
 import io
 from importlib import import_module
+from types import SimpleNamespace
 
 import pytest
 from django.apps import apps
 from django.core.exceptions import PermissionDenied, ValidationError
+from django.db import connection
 from PIL import Image
 
 from fleet import jobs, storage
-from fleet.models import AuditRow, CardConfirmation, CardRun, CardScan, RawFile
-from fleet.queries.cards import cards_of_test, scans_seen
+from fleet.models import (
+    AuditRow,
+    CardConfirmation,
+    CardRun,
+    CardScan,
+    CardsTogether,
+    RawFile,
+)
+from fleet.queries import progress
+from fleet.queries.cards import scans_seen, scans_to_confirm
 from fleet.services import cards as services
+from fleet.services.cards_together import cards_of_test
 from patterns.cards.classes import DEFAULT_TABLE, class_table, class_table_names
+from patterns.plain import plain
 from tests.cast import Cast, card_file, make_cards, make_tested
 
 pytestmark = [pytest.mark.django_db, pytest.mark.service, pytest.mark.usefixtures("everyone")]
@@ -181,13 +193,79 @@ def test_a_picture_of_one_card_needs_no_confirmation(cast: Cast, flown):
     assert len(cards_of_test(cast.owner, flown).counting) == 1
 
 
-def test_measurements_from_before_count_as_confirmed(cast: Cast, flown):
-    make_bed(cast, flown)
-    migration = import_module("fleet.migrations.0004_cards_confirmed")
-    migration.confirm_what_is_there(apps, None)
-    [row] = CardConfirmation.objects.all()
-    assert (row.confirmed_by, row.note, row.cards) == (None, migration.NOTE, [1, 2, 3])
+def test_nobody_confirmed_measurements_from_before(cast: Cast, flown):
+    scan = make_bed(cast, flown)
+    # What the migration before wrote of every measurement that was there, in nobody's name.
+    import_module("fleet.migrations.0004_cards_confirmed").confirm_what_is_there(apps, None)
+    assert CardConfirmation.objects.get().confirmed_by is None
+    assert cards_of_test(cast.owner, flown).unconfirmed == [scan.number]
+    assert list(scans_to_confirm(cast.analyst)) == [scan]
+    services.confirm_cards(scan.runs.get(), by=cast.analyst)
     assert len(cards_of_test(cast.owner, flown).counting) == 3
+
+
+def test_migration_reads_the_outlines_of_measurements_that_are_there(cast: Cast, flown):
+    make_bed(cast, flown)
+    [whole] = services.add_scans(flown, by=cast.analyst, files=[("one.png", card_file(1))])
+    jobs.run(whole.job.pk)
+    names = ("scan__number", "outlines_digest", "asks_confirmation")
+    before = list(CardRun.objects.order_by("pk").values_list(*names))
+    assert [asks for *_, asks in before] == [True, False]
+    migration = import_module("fleet.migrations.0014_cards_together")
+    migration.open_seal(apps, SimpleNamespace(connection=connection))
+    CardRun.objects.update(outlines_digest="", asks_confirmation=False)
+    migration.read_outlines(apps, None)
+    assert list(CardRun.objects.order_by("pk").values_list(*names)) == before
+
+
+def test_scans_that_await_a_look(cast: Cast, flown):
+    scan = make_bed(cast, flown)
+    make_cards(cast, flown, seed=20)  # confirmed
+    [whole] = services.add_scans(flown, by=cast.analyst, files=[("one.png", card_file(1))])
+    assert list(scans_to_confirm(cast.analyst)) == [scan]  # `whole` is not measured yet
+    jobs.run(whole.job.pk)
+    assert list(scans_to_confirm(cast.owner)) == [scan]
+    assert list(scans_to_confirm(cast.outsider)) == []
+    [row] = progress.tests_on(cast.analyst, flown.visit)
+    assert row.unconfirmed == (scan.number,)
+    services.confirm_cards(scan.runs.get(), by=cast.analyst)
+    assert not scans_to_confirm(cast.analyst).exists()
+
+
+# --- Together, worked out once --------------------------------------------------------------------
+
+
+def test_what_cards_say_together_is_worked_out_once(cast: Cast, flown, monkeypatch):
+    make_cards(cast, flown)
+    first = cards_of_test(cast.owner, flown)
+    row = CardsTogether.objects.get()
+    assert row.document_digest == storage.digest_of(row.document.encode())
+    assert row.inputs["cards"] == [[one.entry["result"], one.position_m] for one in first.cards]
+
+    def read(digest: str) -> bytes:
+        raise AssertionError("a card was read again")
+
+    with monkeypatch.context() as patched:
+        patched.setattr(storage, "fetch", read)
+        again = cards_of_test(cast.analyst, flown)
+    assert plain(again.across) == plain(first.across)
+    told = [
+        (one.across, one.size_class, one.ways, one.remarks, one.drift) for one in (first, again)
+    ]
+    assert plain(told[0]) == plain(told[1])
+    assert CardsTogether.objects.get() == row
+
+
+def test_other_places_have_other_figures_and_the_old_ones_come_back(cast: Cast, flown):
+    scan = make_cards(cast, flown)
+    first = cards_of_test(cast.owner, flown).across
+    services.place_cards(scan, by=cast.analyst, places={3: (6.0, "")})
+    assert list(cards_of_test(cast.owner, flown).across.position_m) == [-3.0, 0.0, 6.0]
+    services.place_cards(scan, by=cast.analyst, places={3: (3.0, "")})
+    assert plain(cards_of_test(cast.owner, flown).across) == plain(first)
+    assert CardsTogether.objects.count() == 2
+    services.confirm_cards(scan.runs.get(), by=cast.analyst, not_cards={1: "Shadow"})
+    assert list(cards_of_test(cast.owner, flown).across.position_m) == [0.0, 3.0]
 
 
 def test_places_of_cards(cast: Cast, flown):

@@ -19,9 +19,10 @@ from PIL import Image
 from fleet import jobs, storage
 from fleet.measures import said
 from fleet.models import AnalysisRun, AuditRow, CardScan, Paper, Test
-from fleet.queries.cards import CardsOfTest, cards_of_test
+from fleet.queries.cards import CardsOfTest
 from fleet.services import cards as card_services
 from fleet.services import papers, passes
+from fleet.services.cards_together import cards_of_test
 from reports import test_report
 from tests import cast as casting
 from tests.cast import Cast
@@ -220,6 +221,23 @@ def test_warnings_on_cards_stand_once(cast: Cast, flown: Test, analysis: Analysi
     text = text_of(printed(analysis, seen_by(cast, flown)))
     assert text.count("but the spread factor is for") == 1
     assert "Cards 1.1, 1.2, 1.3 (scan.card): The card was read as" in text
+
+
+def test_outlines_nobody_has_confirmed_are_told(cast: Cast, flown: Test, analysis: AnalysisRun):
+    data = casting.card_file(7, cards=2)
+    [added] = card_services.add_scans(flown, by=cast.analyst, files=[("bed.png", data)])
+    jobs.run(added.job.pk)
+    alone = text_of(printed(analysis, seen_by(cast, flown)))
+    told = "Nobody has confirmed that the outlines found on scan 1 are cards: nothing on it counts"
+    assert told in alone
+    assert "cards.json" not in alone
+    casting.make_cards(cast, flown)
+    pdf = printed(analysis, seen_by(cast, flown))
+    assert "3 of 5 cards on 2 scans count" in text_of(pdf)
+    assert told in text_of(pdf)
+    assert broken_rules(pdf) == []
+    card_services.confirm_cards(added.scan.runs.get(), by=cast.analyst)
+    assert "Nobody has confirmed" not in text_of(printed(analysis, seen_by(cast, flown)))
 
 
 # --- Every state ----------------------------------------------------------------------------------

@@ -133,6 +133,9 @@ class CardScanOut(Out):
     file_size = serializers.IntegerField(source="raw_file.size")
     measurement = serializers.UUIDField(allow_null=True)
     job = serializers.UUIDField(allow_null=True)
+    awaits_confirmation = serializers.BooleanField(
+        help_text="Nobody has confirmed the outlines yet, so its cards do not count."
+    )
     job_state = serializers.ChoiceField(JobState.choices, allow_null=True)
 
     class Meta:
@@ -151,6 +154,7 @@ class CardScanOut(Out):
             "file_digest",
             "file_size",
             "measurement",
+            "awaits_confirmation",
             "job",
             "job_state",
             "created_at",
@@ -214,13 +218,25 @@ class CardOut(serializers.Serializer[Any]):
     result = serializers.CharField(help_text="SHA-256 of the whole result.")
 
 
-class CardScanFullOut(CardScanOut):
-    """A scan with its cards."""
+class ConfirmedOut(serializers.Serializer[Any]):
+    """Who looked at the outlines, when, and by which measurement they were drawn."""
 
+    by = serializers.UUIDField(source="confirmed_by_id")
+    by_name = serializers.CharField(source="confirmed_by.name")
+    at = serializers.DateTimeField(source="created_at")
+    measurement = serializers.UUIDField(source="run_id")
+
+
+class CardScanFullOut(CardScanOut):
+    """A scan with its cards, and the word on their outlines that stands."""
+
+    confirmation = ConfirmedOut(
+        allow_null=True, help_text="Null: nobody has looked, or nobody needs to."
+    )
     cards = CardOut(many=True)
 
     class Meta(CardScanOut.Meta):
-        fields = [*CardScanOut.Meta.fields, "cards"]
+        fields = [*CardScanOut.Meta.fields, "confirmation", "cards"]
 
 
 class AddedScanOut(serializers.Serializer[Any]):
@@ -338,6 +354,9 @@ class ScanOfTestOut(serializers.Serializer[Any]):
     )
     cards = serializers.IntegerField()
     counting = serializers.IntegerField()
+    awaits_confirmation = serializers.BooleanField(
+        help_text="Nobody has confirmed the outlines yet, so its cards do not count."
+    )
 
 
 class PlaceOfTestOut(serializers.Serializer[Any]):

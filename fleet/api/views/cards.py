@@ -44,9 +44,10 @@ from fleet.api.views.base import (
     taken,
 )
 from fleet.models import CardRun, CardScan, Person, Test
-from fleet.queries.cards import CardsOfTest, SeenCard, cards_of_test, confirmations, seen_scan
+from fleet.queries.cards import CardsOfTest, SeenCard, confirmations, seen_scan
 from fleet.queries.whose import card_runs_of, passes_of, tests_of
 from fleet.services import cards as services
+from fleet.services.cards_together import cards_of_test
 from patterns.cards.across import AcrossSwath
 from patterns.plain import plain
 
@@ -77,6 +78,7 @@ def _told(seen: CardsOfTest) -> dict[str, Any]:
                 "run": one.run,
                 "cards": len(one.cards),
                 "counting": sum(card.counts for card in one.cards),
+                "awaits_confirmation": one.awaits_confirmation,
             }
             for one in seen.scans
         ],
@@ -198,7 +200,10 @@ class CardScanDetail(OneRow):
 def _with_cards(scan: Any) -> Any:
     latest = CardRun.objects.filter(pk=scan.measurement)  # earlier documents stay where they are
     prefetch_related_objects([scan], Prefetch("runs", queryset=latest), "places", confirmations())
-    scan.cards = [_card_row(card) for card in seen_scan(scan).cards]
+    seen = seen_scan(scan)
+    scan.cards = [_card_row(card) for card in seen.cards]
+    scan.confirmation = seen.confirmation
+    scan.awaits_confirmation = seen.awaits_confirmation
     return scan
 
 

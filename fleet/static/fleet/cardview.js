@@ -137,7 +137,9 @@
 
     stroke(some, colour, boxes, wide = 0) {
       const { pen, stains: s } = this;
-      const gap = wide ? 4 : 1.5;
+      // On the whole card thousands of stains lie close: a thin line close by, or they go under.
+      const far = !wide && this.scale < 0.5;
+      const gap = wide ? 4 : far ? 0.5 : 1.5;
       pen.beginPath();
       for (const [i, x, y] of some) {
         const a = (s.length[i] / 2) * this.scale + gap;
@@ -163,7 +165,7 @@
       }
       pen.setLineDash(boxes && this.scale >= 1 ? [5, 3] : []);
       pen.strokeStyle = colour;
-      pen.lineWidth = wide || (boxes ? Math.max(fine, 1.4) : fine);
+      pen.lineWidth = wide || (boxes ? Math.max(fine, 1.4) : far ? 0.6 : fine);
       pen.stroke();
       pen.setLineDash([]);
     }

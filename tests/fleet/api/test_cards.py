@@ -88,6 +88,20 @@ def test_scan_from_file_to_figures(cast: Cast, test: Test):
         assert card["drops"]["dv10_um"]["value"] < card["drops"]["dv50_um"]["value"]
         assert card["size_class"]["table"] == "ag_aviation_2014"
         assert (card["position_m"], card["counts"]) == (None, False)
+    assert (found["awaits_confirmation"], found["confirmation"]) == (True, None)
+    asked = "/api/v1/card-scans/?awaits_confirmation="
+    assert [row["id"] for row in client.get(f"{asked}true").json()["results"]] == [found["id"]]
+    body = {"measurement": found["measurement"]}
+    confirmed = client.post(
+        f"/api/v1/card-scans/{found['id']}/confirmation/", body, format="json"
+    ).json()
+    assert confirmed["awaits_confirmation"] is False
+    word = confirmed["confirmation"]
+    assert (word["by"], word["by_name"]) == (str(cast.analyst.pk), cast.analyst.name)
+    assert (word["measurement"], bool(word["at"])) == (found["measurement"], True)
+    assert client.get(f"{asked}true").json()["results"] == []
+    [row] = client.get(f"/api/v1/tests/{test.pk}/cards/").json()["scans"]
+    assert (row["cards"], row["awaits_confirmation"]) == (3, False)
     raw = client.get(f"/api/v1/card-scans/{found['id']}/file/")
     assert raw.content == data
     assert 'filename="bed.png"' in raw["Content-Disposition"]

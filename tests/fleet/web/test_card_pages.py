@@ -57,6 +57,9 @@ def test_outlines_are_confirmed_with_one_press(cast: Cast, flown: Test):
     assert "These are the cards" in words_of(answer)
     assert "Outlines not confirmed" in words_of(signed_in(cast.owner).get(page(flown)))
     assert "These are the cards" not in words_of(signed_in(cast.owner).get(page(flown)))
+    elsewhere = (("visits", []), ("visit", [flown.visit_id]), ("test", [flown.pk]))
+    for name, key in elsewhere:
+        assert f"{page(flown)}#scan-1" in client.get(reverse(name, args=key)).content.decode(), name
     address = reverse("card-confirm", args=[added.scan.pk])
     assert client.post(address, {"run": "9"}).status_code == 302
     assert not CardConfirmation.objects.exists()
@@ -65,6 +68,23 @@ def test_outlines_are_confirmed_with_one_press(cast: Cast, flown: Test):
     assert f"Outlines confirmed {cast.analyst.name}" in words
     assert "No card A shadow" in words
     assert CardConfirmation.objects.get().not_cards == {"3": "A shadow"}
+    for name, key in elsewhere:
+        assert "#scan-1" not in client.get(reverse(name, args=key)).content.decode(), name
+
+
+def test_a_pass_tells_of_its_cards(cast: Cast, flown: Test):
+    flight_pass = flown.passes.first()
+    [added] = services.add_scans(
+        flown, by=cast.analyst, files=[("bed.png", card_file(1, cards=3))], flight_pass=flight_pass
+    )
+    jobs.run(added.job.pk)
+    address = reverse("pass", args=[flight_pass.pk])
+    told = "Scan 1 bed.png ◌ Outlines not confirmed"
+    assert told in words_of(signed_in(cast.owner).get(address))
+    services.confirm_cards(added.scan.runs.get(), by=cast.analyst)
+    words = words_of(signed_in(cast.owner).get(address))
+    assert "Scan 1 bed.png" in words
+    assert told not in words
 
 
 # --- scans coming in
@@ -75,8 +95,8 @@ def test_good_and_bad_files_are_answered_beside_their_names(cast: Cast, flown: T
     answer = signed_in(cast.analyst).post(page(flown), sent)
     words = words_of(answer)
     assert "one.png is scan 1" in words
-    assert "not.png Not added. not.png: this is no picture" in words
-    assert "again.png Not added. again.png: the same file is scan 1 already." in words
+    assert "not.png Not added. This is no picture" in words
+    assert "again.png Not added. The same file is scan 1 already." in words
     assert CardScan.objects.count() == 1
 
 
@@ -85,7 +105,7 @@ def test_nothing_chosen_and_too_big(cast: Cast, flown: Test):
     assert "Choose one or more files first." in words_of(client.post(page(flown), {}))
     with override_settings(SCAN_LIMIT_BYTES=1000):
         answer = client.post(page(flown), upload(**{"big.png": card_file()}), **HTMX)
-    assert "big.png: the file has" in words_of(answer)
+    assert "big.png Not added. The file has" in words_of(answer)
     assert not answer.content.lstrip().startswith(b"<!doctype")
     assert not CardScan.objects.exists()
 

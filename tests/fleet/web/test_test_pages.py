@@ -169,7 +169,7 @@ def test_a_bad_file_among_good_ones_is_named_and_hinders_no_other(cast: Cast, ba
 def test_the_same_file_again_is_told_by_its_pass(cast: Cast, bare: Test):
     client, address = signed_in(cast.analyst), reverse("passes-add", args=[bare.pk])
     client.post(address, upload("a.csv"))
-    assert "the same file is pass 1 already" in words_of(client.post(address, upload("again.csv")))
+    assert "The same file is pass 1 already" in words_of(client.post(address, upload("again.csv")))
 
 
 def test_no_file_chosen_says_so(cast: Cast, bare: Test):
@@ -181,7 +181,7 @@ def test_a_file_over_the_limit_is_refused_by_its_size(cast: Cast, bare: Test):
     with override_settings(UPLOAD_LIMIT_BYTES=1000):
         sent = upload(**{"big.csv": b"0" * 1001})
         answer = signed_in(cast.analyst).post(reverse("passes-add", args=[bare.pk]), sent)
-    assert "big.csv Not added. big.csv: the file has" in words_of(answer)
+    assert "big.csv Not added. The file has" in words_of(answer)
     assert not RawFile.objects.exists()
 
 
