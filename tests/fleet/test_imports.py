@@ -447,7 +447,7 @@ def test_file_that_cannot_be_read_says_why(cast: Cast, everyone: None):
     assert sheet.state == "refused"
     page = words_of(signed_in(cast.staff).get(reverse("import", args=[sheet.pk])))
     assert "No row of headings was found" in page
-    assert "Bring another file" in page
+    assert "Bring it corrected" in page
     with pytest.raises(ValidationError, match="No row of headings was found"):
         imports.ask_apply(sheet, by=cast.staff, seen="")
     with pytest.raises(ValidationError, match="The file is empty"):
