@@ -17,6 +17,7 @@ from fleet.services import (  # noqa: F401 -- each registers its kind of job
     exports,
     filings,
     hooks,
+    imports,
     place_letters,
     plans,
     reminders,

@@ -319,6 +319,8 @@ class JobFilter(filters.FilterSet):
             ("reminders", "Reminders of a day"),
             ("reminder_mail", "One reminder"),
             ("place_mail", "Letter about a place"),
+            ("sheet_look", "Reading a spreadsheet"),
+            ("sheet_apply", "Carrying out a spreadsheet"),
         ]
     )
     state = filters.ChoiceFilter(choices=JobState.choices)

@@ -106,13 +106,19 @@ class Invitation(OperatorRecord):
 class ImportState(models.TextChoices):
     """Where an import stands."""
 
+    READING = "reading", "Not read yet"
+    REFUSED = "refused", "Cannot be read"
     PREVIEWED = "previewed", "Looked at, nothing changed yet"
     APPLIED = "applied", "Done"
     DISCARDED = "discarded", "Thrown away"
 
 
 class SheetImport(Record):
-    """A spreadsheet of members and fleet: kept by digest, looked at first, then all or nothing."""
+    """A spreadsheet of members and fleet: kept by digest, looked at first, then all or nothing.
+
+    A worker reads it and carries it out; `plan` is what it would change as of `looked_at`, and
+    once it is done what it changed.
+    """
 
     name = models.CharField(max_length=255)
     digest = models.CharField(max_length=64)
@@ -120,10 +126,15 @@ class SheetImport(Record):
     season = models.ForeignKey(
         Season, null=True, blank=True, on_delete=models.PROTECT, related_name="+"
     )
-    state = models.CharField(
-        max_length=9, choices=ImportState.choices, default=ImportState.PREVIEWED
-    )
+    state = models.CharField(max_length=9, choices=ImportState.choices, default=ImportState.READING)
     tally = models.JSONField(default=dict, help_text="What was added, changed, left as it was.")
+    plan = models.JSONField(
+        default=dict, editable=False, help_text="Row by row: `queries.import_plan.document`."
+    )
+    looked_at = models.DateTimeField(null=True, blank=True)
+    trouble = models.TextField(
+        blank=True, help_text="Why it cannot be read, or was not carried out when it was asked for."
+    )
     brought_by = models.ForeignKey("fleet.Person", on_delete=models.PROTECT, related_name="+")
     applied_at = models.DateTimeField(null=True, blank=True)
 

@@ -13,11 +13,11 @@ from django.utils import timezone
 from fleet import tenancy
 from fleet.models import Person, SignUp, SignUpState, Visit, VisitKind
 
-LONGEST_VISIT_DAYS = 31
+LONGEST_VISIT_DAYS = 60  # `services.visits` plans none that is longer
 
 
 def days_of(visit: Visit) -> list[datetime.date]:
-    """Return the days of a visit; of one that is longer, the first 31."""
+    """Return the days of a visit, never more than the longest may have."""
     length = min((visit.ends_on - visit.starts_on).days + 1, LONGEST_VISIT_DAYS)
     return [visit.starts_on + datetime.timedelta(days=day) for day in range(length)]
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime
 import hashlib
 from collections import Counter
 from collections.abc import Mapping
@@ -73,7 +74,7 @@ class Plan:
 
     @property
     def too_many(self) -> str:
-        """Say so when a file changes more than one request can carry out, "" when it does not."""
+        """Say so when a file changes more than one deed can carry out, "" when it does not."""
         count = len(self.steps)
         if count <= MOST_STEPS:
             return ""
@@ -111,6 +112,68 @@ class Plan:
         return said.hexdigest()[:16]
 
 
-def rows_shown(plan: Plan, state: str) -> list[PlanRow]:
-    """Return the rows of a state, all rows for "all"."""
-    return [row for row in plan.rows if state in ("all", row.state)]
+Document = Mapping[str, Any]
+"""A plan as it is kept: `mark`, `remarks`, `too_many` and `rows`, all of it JSON."""
+
+
+def document(plan: Plan, before: Document) -> dict[str, Any]:
+    """Return a plan as it is kept with the file, values in SI.
+
+    A row is `moved` when it comes out otherwise than in `before`, the plan that was there.
+    """
+    were = {row["row"]: {**row, "moved": False} for row in before.get("rows", ())}
+    rows = [_row(row) for row in plan.rows]
+    for row in rows:
+        row["moved"] = row != were.get(row["row"], row)
+    return {
+        "mark": plan.mark,
+        "remarks": [*plan.remarks],
+        "too_many": plan.too_many,
+        "rows": rows,
+    }
+
+
+def _row(row: PlanRow) -> dict[str, Any]:
+    return {
+        "row": row.row,
+        "operator": row.operator,
+        "registration": row.registration,
+        "state": row.state,
+        "moved": False,
+        "steps": [
+            {
+                "what": step.what,
+                "action": step.action,
+                "name": step.name,
+                "differences": [
+                    {"field": one.field, "old": _plain(one.old), "new": _plain(one.new)}
+                    for one in step.differences
+                ],
+            }
+            for step in row.steps
+        ],
+        "faults": [
+            {"row": one.row, "column": one.column, "what": one.what, "right": one.right}
+            for one in row.faults
+        ],
+    }
+
+
+def _plain(value: Any) -> Any:
+    if value is None or isinstance(value, int | float | str):
+        return value
+    return value.isoformat() if isinstance(value, datetime.date) else str(value)
+
+
+def rows_shown(kept: Document, state: str) -> list[dict[str, Any]]:
+    """Return the kept rows of a state, those that "moved", or "all"."""
+    rows: list[dict[str, Any]] = kept.get("rows", [])
+    if state == "moved":
+        return [row for row in rows if row["moved"]]
+    return [row for row in rows if state in ("all", row["state"])]
+
+
+def may_be_done(kept: Document) -> bool:
+    """Say whether a kept plan can be carried out: something to do, nothing wrong, not too much."""
+    acts = any(step["action"] != "same" for row in kept.get("rows", ()) for step in row["steps"])
+    return acts and not kept["too_many"] and not any(row["faults"] for row in kept["rows"])

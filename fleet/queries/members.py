@@ -10,9 +10,19 @@ from uuid import UUID
 from django.db.models import Count, Q, QuerySet
 from django.utils import timezone
 
-from fleet.models import AuditRow, Invitation, Membership, Person, Season, SheetImport
+from fleet.models import (
+    ENDED,
+    AuditRow,
+    Invitation,
+    Job,
+    Membership,
+    Person,
+    Season,
+    SheetImport,
+)
 
 MAIL_DEEDS = ("invitation_sent", "invitation_not_sent")
+SHEET_LOOK, SHEET_APPLY = "sheet_look", "sheet_apply"  # kinds of jobs
 
 
 def seasons_of(person: Person) -> QuerySet[Season]:
@@ -124,9 +134,26 @@ def state_of(invitation: Invitation, letter: Posted | None) -> InvitationState:
 
 
 def imports_of(person: Person) -> QuerySet[SheetImport]:
-    """Imports of members and fleet, for staff."""
-    rows = SheetImport.objects.select_related("brought_by", "season")
+    """Imports of members and fleet, for staff; what each would change is read when asked for."""
+    rows = SheetImport.objects.select_related("brought_by", "season").defer("plan")
     return rows if person.is_staff_member else rows.none()
+
+
+def last_import_job(sheet: SheetImport) -> Job | None:
+    """Return the newest job that reads a spreadsheet or carries it out, whatever its state."""
+    return _import_jobs(sheet).first()
+
+
+def import_under_way(sheet: SheetImport) -> Job | None:
+    """Return the job that reads a spreadsheet or carries it out now, or None."""
+    return _import_jobs(sheet).exclude(state__in=ENDED).first()
+
+
+def _import_jobs(sheet: SheetImport) -> QuerySet[Job]:
+    rows: QuerySet[Job] = Job.objects.filter(
+        kind__in=(SHEET_LOOK, SHEET_APPLY), subject_id=sheet.pk
+    )
+    return rows.order_by("-created_at", "-id")
 
 
 def _day(moment: datetime.datetime) -> str:

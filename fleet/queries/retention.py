@@ -317,7 +317,7 @@ class _Holder:
 
     def _others(self) -> Iterator[KeptFile]:
         """Lists that were brought, bundles and exports: no rule says anything about them."""
-        for sheet in SheetImport.objects.all():
+        for sheet in SheetImport.objects.defer("plan"):
             yield KeptFile(sheet.digest, f"Spreadsheet {sheet.name}", _day(sheet))
         for bundle in PaperBundle.objects.select_related("batch__season"):
             for digest in (bundle.zip_digest, bundle.pdf_digest):

@@ -71,7 +71,15 @@ def change(
         entries.append(audit.Entry(deed, row, operator, before, audit.values(row, list(before))))
     if changed:
         model = type(changed[0])
-        model._default_manager.bulk_update(changed, sorted(fields), batch_size=BATCH)
+        # The rows are there and locked, so that each "insert" finds its key and only changes these
+        # fields: half the work of one UPDATE with a case for each row and field.
+        model._default_manager.bulk_create(
+            changed,
+            batch_size=BATCH,
+            update_conflicts=True,
+            update_fields=sorted(fields),
+            unique_fields=["pk"],
+        )
         audit.record_all(entries, by=by)
 
 

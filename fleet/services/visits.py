@@ -12,6 +12,7 @@ from django.utils import timezone
 
 from fleet import audit, rules
 from fleet.models import Operator, Person, SignUpState, Visit
+from fleet.queries.clinics import LONGEST_VISIT_DAYS
 from fleet.services import clinics, place_letters
 from fleet.services.base import change, checked, refuse
 from fleet.services.places import Places
@@ -34,7 +35,6 @@ MOST_A_DAY = 60
 SLOT_MINUTES = (5, 480)
 DAY_MINUTES = 24 * 60
 YEARS = range(1900, 2200)
-MOST_DAYS = 60
 
 
 @transaction.atomic
@@ -171,8 +171,8 @@ def _check(visit: Visit) -> None:
     refuse(errors)
     if visit.starts_on and visit.ends_on and visit.ends_on < visit.starts_on:
         errors["ends_on"] = ["Must not be before the first day."]
-    elif visit.starts_on and visit.ends_on and (visit.ends_on - visit.starts_on).days >= MOST_DAYS:
-        errors["ends_on"] = [f"A visit has at most {MOST_DAYS} days; plan another one."]
+    elif visit.starts_on and visit.ends_on and _days(visit) > LONGEST_VISIT_DAYS:
+        errors["ends_on"] = [f"A visit has at most {LONGEST_VISIT_DAYS} days; plan another one."]
     if visit.kind == "private" and visit.host is None:
         errors["host"] = ["A private visit is for one operator; say which."]
     if visit.kind == "clinic" and visit.host is not None:
@@ -185,6 +185,10 @@ def _check(visit: Visit) -> None:
     errors |= _sign_up_errors(visit)
     refuse(errors)
     checked(visit, **{name: getattr(visit, name) for name in COORDINATES})
+
+
+def _days(visit: Visit) -> int:
+    return (visit.ends_on - visit.starts_on).days + 1
 
 
 def _sign_up_errors(visit: Visit) -> dict[str, list[str]]:

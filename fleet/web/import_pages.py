@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-import logging
+import datetime
 from typing import Any
 from uuid import UUID
 
@@ -15,21 +15,21 @@ from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import path
 from django.utils.http import content_disposition_header
 from django.views.decorators.http import require_http_methods, require_POST, require_safe
+from django_htmx.http import HttpResponseClientRefresh
 
 from fleet import measures, rules, storage, tables
 from fleet.importing import COLUMNS
 from fleet.importing.rows import MOST_BYTES
-from fleet.models import AircraftKind, MembershipKind, Person, SheetImport
-from fleet.queries.import_plan import Difference, Plan, rows_shown
-from fleet.queries.members import imports_of, season_on
+from fleet.models import AircraftKind, JobState, MembershipKind, Person, SheetImport
+from fleet.queries.import_plan import Document, may_be_done, rows_shown
+from fleet.queries.members import imports_of, last_import_job, season_on
 from fleet.services import imports as services
 from fleet.tables import Column, Table
 from fleet.web.forms_members import SheetForm
 from fleet.web.paging import page_of
 
-logger = logging.getLogger(__name__)
-
 STATES = {
+    "moved": "Otherwise than before",
     "wrong": "Wrong",
     "added": "New",
     "changed": "Changed",
@@ -45,6 +45,7 @@ NAMES = {
     "kind": "kind",
     "retired_on": "out of service since",
 }
+DAYS = ("joined_on", "retired_on")
 
 
 @login_required
@@ -72,8 +73,7 @@ def imports(request: HttpRequest) -> HttpResponse:
 def _bring(person: Person, given: dict[str, Any]) -> SheetImport:
     file: UploadedFile[bytes] = given["file"]
     if (file.size or 0) > MOST_BYTES:  # not read into memory
-        says = f"The file has {(file.size or 0) / 1e6:.1f} MB; at most {MOST_BYTES / 1e6:.0f} MB."
-        raise ValidationError({"file": [says]})
+        raise ValidationError({"file": [services.too_large(file.size or 0)]})
     name = str(file.name)
     return services.bring(by=person, name=name, data=file.read(), for_season=given["season"])
 
@@ -84,31 +84,42 @@ def sheet(request: HttpRequest, import_id: UUID) -> HttpResponse:
     """What a spreadsheet would change, row by row; of one that is done, what it changed."""
     person: Person = rules.allow(rules.may_manage_season, request.user)
     one: SheetImport = get_object_or_404(imports_of(person), pk=import_id)
-    context: dict[str, Any] = {"one": one, "things": _things(one.tally), "section": "season"}
-    if one.state == "previewed":
-        try:
-            plan = services.look(one, by=person)
-        except (ValidationError, storage.KeptFileError) as error:
-            logger.warning("Import %s cannot be looked at: %s", one.pk, error)
-            context["lost"] = "The kept file cannot be read any more. Throw it away, bring it anew."
-        else:
-            context |= _looked_at(request, plan, person.unit_system)
+    job = last_import_job(one)
+    is_waiting = job is not None and not job.has_ended
+    if request.htmx:
+        if not is_waiting:  # the whole page has something else to show now
+            return HttpResponseClientRefresh()
+        return render(request, "fleet/parts/import_job.html", {"one": one, "job": job})
+    context: dict[str, Any] = {
+        "one": one,
+        "job": job,
+        "is_waiting": is_waiting,
+        "in_trouble": job is not None and job.state in (JobState.FAILED, JobState.CRASHED),
+        "things": _things(one.tally),
+        "section": "season",
+    }
+    if one.plan:
+        context |= _looked_at(request, one.plan, person.unit_system)
     return render(request, "fleet/import.html", context)
 
 
-def _looked_at(request: HttpRequest, plan: Plan, system: str) -> dict[str, Any]:
-    counts = {state: len(rows_shown(plan, state)) for state in STATES}
+def _looked_at(request: HttpRequest, kept: Document, system: str) -> dict[str, Any]:
+    counts = {state: len(rows_shown(kept, state)) for state in STATES}
     first = next((state for state in STATES if counts[state]), "all")
     asked = request.GET.get("show", first)
     asked = asked if asked in STATES else first
-    page = page_of(request, rows_shown(plan, asked))
+    page = page_of(request, rows_shown(kept, asked))
     return {
-        "plan": plan,
-        "things": _things(plan.tally),
-        "nothing": not plan.steps,
+        "kept": kept,
+        "fault_count": sum(len(row["faults"]) for row in kept["rows"]),
+        "may_be_done": may_be_done(kept),
         "page": page,
         "rows": [(row, _lines(row, system)) for row in page.object_list],
-        "questions": [(key, words, counts[key], key == asked) for key, words in STATES.items()],
+        "questions": [
+            (key, words, counts[key], key == asked)
+            for key, words in STATES.items()
+            if key != "moved" or counts[key]
+        ],
     }
 
 
@@ -116,19 +127,22 @@ def _things(tally: dict[str, Any]) -> list[tuple[str, dict[str, int]]]:
     return [(words, tally[key]) for key, words in THINGS.items() if key in tally]
 
 
-def _lines(row: Any, system: str) -> list[tuple[str, str, list[str]]]:
+def _lines(row: dict[str, Any], system: str) -> list[tuple[str, str, list[str]]]:
     """Return what a row brings: what it is, whether new or changed, and old → new."""
     lines = []
-    for step in row.steps:
-        differences = [_told(one, system) for one in step.differences]
-        said = {"added": "New", "changed": "Changed", "same": "As is"}[step.action]
-        lines.append((f"{THINGS[step.what].removesuffix('s')} {step.name}", said, differences))
+    for step in row["steps"]:
+        differences = [_told(one, system) for one in step["differences"]]
+        said = {"added": "New", "changed": "Changed", "same": "As is"}[step["action"]]
+        lines.append(
+            (f"{THINGS[step['what']].removesuffix('s')} {step['name']}", said, differences)
+        )
     return lines
 
 
-def _told(one: Difference, system: str) -> str:
-    old, new = (_shown(one.field, value, system) for value in (one.old, one.new))
-    return f"{NAMES.get(one.field, one.field)}: {old} → {new}"
+def _told(one: dict[str, Any], system: str) -> str:
+    field = one["field"]
+    old, new = (_shown(field, value, system) for value in (one["old"], one["new"]))
+    return f"{NAMES.get(field, field)}: {old} → {new}"
 
 
 def _shown(name: str, value: Any, system: str) -> str:
@@ -138,21 +152,34 @@ def _shown(name: str, value: Any, system: str) -> str:
         return measures.show(value, "length", system)
     if name == "kind":
         return str({**dict(AircraftKind.choices), **dict(MembershipKind.choices)}[value])
-    return f"{value:%-d %B %Y}" if hasattr(value, "strftime") else str(value)
+    if name in DAYS:
+        return f"{datetime.date.fromisoformat(value):%-d %B %Y}"
+    return str(value)
 
 
 @login_required
 @require_POST
 def import_apply(request: HttpRequest, import_id: UUID) -> HttpResponse:
-    """Carry a spreadsheet out, as it was looked at."""
+    """Have a spreadsheet carried out, as it was looked at."""
     person: Person = rules.allow(rules.may_manage_season, request.user)
     one: SheetImport = get_object_or_404(imports_of(person), pk=import_id)
     try:
-        services.apply(one, by=person, seen=request.POST.get("seen", ""))
+        services.ask_apply(one, by=person, seen=request.POST.get("seen", ""))
     except ValidationError as error:
         messages.error(request, " ".join(error.messages[:5]))
-    else:
-        messages.success(request, "Done. Nothing of the file was left out.")
+    return redirect("import", one.pk)
+
+
+@login_required
+@require_POST
+def import_look(request: HttpRequest, import_id: UUID) -> HttpResponse:
+    """Have a spreadsheet held against the records as they are now."""
+    person: Person = rules.allow(rules.may_manage_season, request.user)
+    one: SheetImport = get_object_or_404(imports_of(person), pk=import_id)
+    try:
+        services.look_again(one, by=person)
+    except ValidationError as error:
+        messages.error(request, " ".join(error.messages))
     return redirect("import", one.pk)
 
 
@@ -215,6 +242,7 @@ urlpatterns = [
     path("imports/template/", import_template, name="import-template"),
     path("imports/<uuid:import_id>/", sheet, name="import"),
     path("imports/<uuid:import_id>/apply/", import_apply, name="import-apply"),
+    path("imports/<uuid:import_id>/look/", import_look, name="import-look"),
     path("imports/<uuid:import_id>/discard/", import_discard, name="import-discard"),
     path("imports/<uuid:import_id>/file/", import_file, name="import-file"),
 ]

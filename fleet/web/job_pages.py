@@ -12,6 +12,7 @@ from django.views.decorators.http import require_safe
 from django_htmx.http import HttpResponseClientRedirect, HttpResponseStopPolling
 
 from fleet.models import Job, JobState
+from fleet.queries.members import SHEET_APPLY, SHEET_LOOK
 from fleet.queries.papers import slips_of
 from fleet.queries.whose import analyses_of, card_scans_of, jobs_of, tests_of
 
@@ -30,6 +31,8 @@ def job(request: HttpRequest, job_id: Any) -> HttpResponse:
         return redirect(reverse("cards", args=[scan.test_id]) + f"#scan-{scan.number}")
     if found.kind == "export":
         return redirect("operator-export", found.subject_id)
+    if found.kind in (SHEET_LOOK, SHEET_APPLY):
+        return redirect("import", found.subject_id)
     if found.kind == "plan":  # so does the page of the plan
         return redirect("plan", found.subject_id)
     there = _result(found) if found.state == JobState.DONE else ""

@@ -295,7 +295,9 @@ def play_reminders(people: Any, day: datetime.date) -> str:
 
 def play_members(people: Any) -> dict[str, str]:
     """Members of two seasons, an open link, one that was withdrawn, and three spreadsheets."""
+    from fleet import jobs
     from fleet.models import Invitation, Season
+    from fleet.queries.members import import_under_way
     from fleet.services import imports, invitations, season
     from tests.fleet.importing import sheets
 
@@ -341,8 +343,11 @@ def play_members(people: Any) -> dict[str, str]:
             "import_wrong": [sheets.row(joined_on="03/04/2026"), sheets.row(span_ft="wide")],
         }.items()
     }
-    seen = imports.look(brought["import_done"], by=people.staff).mark
-    imports.apply(brought["import_done"], by=people.staff, seen=seen)
+    for sheet in brought.values():
+        jobs.run(import_under_way(sheet).pk)
+        sheet.refresh_from_db()
+    done = brought["import_done"]
+    jobs.run(imports.ask_apply(done, by=people.staff, seen=done.plan["mark"]).pk)
     records = {
         "season_now": now,
         "membership": membership,

@@ -4,15 +4,29 @@ from __future__ import annotations
 
 import datetime
 import threading
+from uuid import UUID
 
 import pytest
 from django.core.exceptions import PermissionDenied, ValidationError
 from django.db import connection
 from django.urls import reverse
+from django.utils import timezone
 
-from fleet import storage, tables, tenancy
-from fleet.models import Aircraft, AuditRow, Membership, Operator, Season, SheetImport
-from fleet.queries.import_plan import Plan
+from fleet import jobs, storage, tables, tenancy
+from fleet.importing import read
+from fleet.models import (
+    Aircraft,
+    AuditRow,
+    Job,
+    Membership,
+    Operator,
+    Person,
+    Season,
+    SheetImport,
+)
+from fleet.queries.import_plan import Plan, rows_shown
+from fleet.queries.imports import plan
+from fleet.queries.members import import_under_way
 from fleet.queries.whose import aircraft_of
 from fleet.services import aircraft as aircraft_services
 from fleet.services import imports, people
@@ -42,16 +56,35 @@ def make_season(cast: Cast) -> Season:
 
 
 def bring(cast: Cast, data: bytes, season: Season | None = None) -> SheetImport:
-    return imports.bring(by=cast.staff, name="members.csv", data=data, for_season=season)
+    """Bring a file, and have it read."""
+    sheet = imports.bring(by=cast.staff, name="members.csv", data=data, for_season=season)
+    return worked(sheet)
+
+
+def worked(sheet: SheetImport) -> SheetImport:
+    """Do what is waiting to be done with a file, as a worker does."""
+    job = import_under_way(sheet)
+    assert job is not None
+    jobs.run(job.pk)
+    job.refresh_from_db()
+    assert (job.state, job.reason) == ("done", "")
+    sheet.refresh_from_db()
+    return sheet
 
 
 def plan_of(cast: Cast, data: bytes, season: Season | None = None) -> Plan:
-    return imports.look(bring(cast, data, season), by=cast.staff)
+    return plan(cast.staff, read(data), season)
 
 
-def apply(cast: Cast, data: bytes, season: Season | None = None) -> Plan:
-    sheet = bring(cast, data, season)
-    return imports.apply(sheet, by=cast.staff, seen=imports.look(sheet, by=cast.staff).mark)
+def carry_out(cast: Cast, sheet: SheetImport) -> SheetImport:
+    imports.ask_apply(sheet, by=cast.staff, seen=sheet.plan["mark"])
+    return worked(sheet)
+
+
+def apply(cast: Cast, data: bytes, season: Season | None = None) -> SheetImport:
+    sheet = carry_out(cast, bring(cast, data, season))
+    assert (sheet.state, sheet.trouble) == ("applied", "")
+    return sheet
 
 
 def faults(plan: Plan) -> list[str]:
@@ -69,8 +102,7 @@ def test_new_operator_with_membership_and_two_aircraft(cast: Cast, season: Seaso
     sheet = bring(cast, csv_of(rows), season)
     assert sheet.tally["aircraft"] == {"added": 2, "changed": 0, "same": 0}
     assert not Operator.objects.filter(name="Long Draw Air").exists()  # only looked at
-    done = apply(cast, csv_of(rows), season)
-    assert not done.faults
+    apply(cast, csv_of(rows), season)
     operator = Operator.objects.get(name="Long Draw Air")
     assert (operator.base, operator.jurisdiction) == ("Long Draw", cast.state)
     assert (operator.base_latitude_deg, operator.base_longitude_deg) == (38.5, -99.25)
@@ -86,13 +118,13 @@ def test_new_operator_with_membership_and_two_aircraft(cast: Cast, season: Seaso
 @pytest.mark.parametrize("make", [csv_of, xlsx_of], ids=["csv", "xlsx"])
 def test_the_same_file_twice_changes_nothing(cast: Cast, season: Season, make):
     data = make([row(), row(registration="XX-L02"), row(operator="Alone Air", **NO_AIRCRAFT)])
-    assert apply(cast, data, season).steps
-    before = AuditRow.objects.count()
-    again = plan_of(cast, data, season)
-    assert not again.steps
-    assert {r.state for r in again.rows} == {"same"}
-    assert apply(cast, data, season).mark == again.mark
-    assert AuditRow.objects.exclude(subject_kind="sheetimport").count() <= before
+    apply(cast, data, season)
+    before = AuditRow.objects.exclude(subject_kind="sheetimport").count()
+    again = bring(cast, data, season)
+    assert {row["state"] for row in again.plan["rows"]} == {"same"}
+    with pytest.raises(ValidationError, match="There is nothing to do"):
+        carry_out(cast, again)
+    assert AuditRow.objects.exclude(subject_kind="sheetimport").count() == before
     assert Operator.objects.filter(name="Alone Air").count() == 1
 
 
@@ -270,28 +302,101 @@ def test_nothing_half_done(cast: Cast, season: Season, monkeypatch):
             raise ValidationError({"model": ["Not today."]})
 
     sheet = bring(cast, csv_of([row(), row(registration="XX-L09")]), season)
-    seen = imports.look(sheet, by=cast.staff).mark
     monkeypatch.setattr(Aircraft, "clean", failing)
-    with pytest.raises(ValidationError, match="Row 3, XX-L09: Not today"):
-        imports.apply(sheet, by=cast.staff, seen=seen)
-    assert not Operator.objects.filter(name="Long Draw Air").exists()
-    sheet.refresh_from_db()
+    carry_out(cast, sheet)
+    assert sheet.trouble == "Nothing was changed. Row 3, XX-L09: Not today."
     assert sheet.state == "previewed"
+    assert not Operator.objects.filter(name="Long Draw Air").exists()
 
 
-def test_what_was_looked_at_is_what_is_done(cast: Cast, season: Season):
-    apply(cast, csv_of([row()]), season)
-    sheet = bring(cast, csv_of([row(model="Sower 500")]), season)
-    seen = imports.look(sheet, by=cast.staff).mark
-    one = Aircraft.objects.get(registration="XX-L01")
+def test_what_changed_since_it_was_looked_at_is_told_row_by_row(cast: Cast, season: Season):
+    apply(cast, csv_of([row(), row(registration="XX-L02")]), season)
+    changed = [row(model="Sower 500"), row(registration="XX-L02", model="Sower 500")]
+    sheet = bring(cast, csv_of(changed), season)
+    imports.ask_apply(sheet, by=cast.staff, seen=sheet.plan["mark"])
+    one = Aircraft.objects.get(registration="XX-L02")  # changed while the worker was busy
     aircraft_services.change_aircraft(one, by=cast.staff, model="Sower 450")
-    with pytest.raises(ValidationError, match="no longer what you looked at"):
-        imports.apply(sheet, by=cast.staff, seen=seen)
+    worked(sheet)
+    assert sheet.state == "previewed"
+    assert "no longer what you looked at" in sheet.trouble
+    [moved] = rows_shown(sheet.plan, "moved")
+    assert (moved["row"], moved["steps"][-1]["differences"]) == (
+        3, [{"field": "model", "old": "Sower 450", "new": "Sower 500"}],
+    )  # fmt: skip
     one.refresh_from_db()
     assert one.model == "Sower 450"
-    imports.apply(sheet, by=cast.staff, seen=imports.look(sheet, by=cast.staff).mark)
+    page = words_of(signed_in(cast.staff).get(reverse("import", args=[sheet.pk])))
+    assert "1 Otherwise than before" in page
+    assert "Row 3 Long Draw Air XX-L02 Aircraft XX-L02: Changed model: Sower 450" in page
+    assert carry_out(cast, sheet).state == "applied"  # it was looked at again
     with pytest.raises(ValidationError, match="carried out or thrown away before"):
         imports.discard(sheet, by=cast.staff)
+
+
+def test_a_row_that_does_not_fit_any_more_says_what_is_wrong(cast: Cast, season: Season):
+    sheet = bring(cast, csv_of([row()]), season)
+    imports.ask_apply(sheet, by=cast.staff, seen=sheet.plan["mark"])
+    theirs = make_aircraft(cast, cast.other_operator)
+    aircraft_services.change_aircraft(theirs, by=cast.staff, registration="XX-L01")
+    worked(sheet)
+    assert "do not fit them any more" in sheet.trouble
+    assert not Operator.objects.filter(name="Long Draw Air").exists()
+    page = words_of(signed_in(cast.staff).get(reverse("import", args=[sheet.pk])))
+    assert "registration: XX-L01 is in the fleet of Other Creek Spraying." in page
+    assert "Do all of it" not in page
+
+
+def test_only_what_was_seen_is_asked_for(cast: Cast, season: Season):
+    sheet = bring(cast, csv_of([row()]), season)
+    with pytest.raises(ValidationError, match="no longer what you looked at"):
+        imports.ask_apply(sheet, by=cast.staff, seen="another")
+    job = imports.ask_apply(sheet, by=cast.staff, seen=sheet.plan["mark"])
+    assert imports.ask_apply(sheet, by=cast.staff, seen=sheet.plan["mark"]) == job
+    with pytest.raises(ValidationError, match="being carried out"):
+        imports.discard(sheet, by=cast.staff)
+
+
+def test_looked_at_again_after_the_records_changed(cast: Cast, season: Season):
+    apply(cast, csv_of([row()]), season)
+    sheet = bring(cast, csv_of([row(model="Sower 500")]), season)
+    one = Aircraft.objects.get(registration="XX-L01")
+    aircraft_services.change_aircraft(one, by=cast.staff, model="Sower 500")
+    imports.look_again(sheet, by=cast.staff)
+    worked(sheet)
+    assert [found["state"] for found in sheet.plan["rows"]] == ["same"]
+    imports.discard(sheet, by=cast.staff)
+    with pytest.raises(ValidationError, match="carried out or thrown away before"):
+        imports.look_again(sheet, by=cast.staff)
+
+
+def test_a_worker_killed_before_the_end_leaves_nothing_and_another_does_it_once(
+    cast: Cast, season: Season
+):
+    """Killed after the work and before its transaction: the row is taken over by the next."""
+    sheet = bring(cast, csv_of([row()]), season)
+    job = imports.ask_apply(sheet, by=cast.staff, seen=sheet.plan["mark"])
+    first = jobs.claim(job.pk)
+    assert first is not None
+    store = imports.perform_apply(first, jobs.Progress(first))
+    Job.objects.filter(pk=job.pk).update(lease_until=timezone.now() - datetime.timedelta(hours=1))
+    assert not Operator.objects.filter(name="Long Draw Air").exists()
+    worked(sheet)
+    assert sheet.state == "applied"
+    with pytest.raises(jobs.LeaseLostError):  # the first was none that was killed
+        jobs._finish(first, store)
+    store()  # and even past the fence the file is done already
+    assert AuditRow.objects.filter(deed="sheet_applied").count() == 1
+    assert Aircraft.objects.filter(registration="XX-L01").count() == 1
+
+
+def test_who_may_no_longer_manage_carries_nothing_out(cast: Cast, season: Season):
+    sheet = bring(cast, csv_of([row()]), season)
+    job = imports.ask_apply(sheet, by=cast.staff, seen=sheet.plan["mark"])
+    Person.objects.filter(pk=cast.staff.pk).update(role="analyst")
+    jobs.run(job.pk)
+    job.refresh_from_db()
+    assert (job.state, job.reason) == ("failed", imports.NO_LONGER)
+    assert not Operator.objects.filter(name="Long Draw Air").exists()
 
 
 def test_more_than_one_deed_can_do_is_refused(cast: Cast, season: Season, monkeypatch):
@@ -309,14 +414,12 @@ def test_many_are_done_in_few_queries_and_leave_the_same_trail_as_one_by_one(
         for n in range(40)
     ]
     sheet = bring(cast, csv_of(rows), season)
-    seen = imports.look(sheet, by=cast.staff).mark
-    with django_assert_max_num_queries(60):  # 80 records
-        imports.apply(sheet, by=cast.staff, seen=seen)
+    with django_assert_max_num_queries(80):  # 80 records
+        carry_out(cast, sheet)
     later = [{**one, "model": "Sower 9", "base": "Elsewhere"} for one in rows]
     sheet = bring(cast, csv_of(later), season)
-    seen = imports.look(sheet, by=cast.staff).mark
-    with django_assert_max_num_queries(60):  # 60 records
-        imports.apply(sheet, by=cast.staff, seen=seen)
+    with django_assert_max_num_queries(80):  # 60 records
+        carry_out(cast, sheet)
     by_hand = people.add_operator(by=cast.staff, name="By hand", base="Long Draw")
     season_services.join(by=cast.staff, operator=by_hand, season=season, kind="full")
     one = make_aircraft(cast, by_hand, number=99)
@@ -339,10 +442,16 @@ def test_only_staff(cast: Cast, everyone: None):
             imports.bring(by=person, name="x", data=csv_of([row()]))
 
 
-def test_file_that_cannot_be_read_is_not_kept(cast: Cast, everyone: None):
+def test_file_that_cannot_be_read_says_why(cast: Cast, everyone: None):
+    sheet = bring(cast, b"a,b\n1,2\n")
+    assert sheet.state == "refused"
+    page = words_of(signed_in(cast.staff).get(reverse("import", args=[sheet.pk])))
+    assert "No row of headings was found" in page
+    assert "Bring it corrected" in page
     with pytest.raises(ValidationError, match="No row of headings was found"):
-        bring(cast, b"a,b\n1,2\n")
-    assert not SheetImport.objects.exists()
+        imports.ask_apply(sheet, by=cast.staff, seen="")
+    with pytest.raises(ValidationError, match="The file is empty"):
+        imports.bring(by=cast.staff, name="x.csv", data=b"")
 
 
 def test_pages_lead_from_the_file_to_the_fleet(cast: Cast, season: Season):
@@ -355,17 +464,21 @@ def test_pages_lead_from_the_file_to_the_fleet(cast: Cast, season: Season):
     sheet = SheetImport.objects.get()
     assert answer.url == reverse("import", args=[sheet.pk])
     assert storage.fetch(sheet.digest) == data
+    assert "Waiting for a free worker" in words_of(client.get(answer.url))
+    worked(sheet)
+    assert client.get(answer.url, headers={"HX-Request": "true"})["HX-Refresh"] == "true"
     page = words_of(client.get(f"{answer.url}?show=all"))
     assert "base: Tamber Flat → Tamber" in page
     assert "Aircraft XX-L01: New" in page
-    seen = client.get(answer.url).context["plan"].mark
+    seen = client.get(answer.url).context["kept"]["mark"]
     client.post(reverse("import-apply", args=[sheet.pk]), {"seen": seen})
+    assert "Waiting for a free worker" in words_of(client.get(answer.url))
+    worked(sheet)
     assert Aircraft.objects.filter(registration="XX-L01").exists()
-    assert "Done" in words_of(client.get(answer.url))
+    done = words_of(client.get(answer.url))
+    assert "Nothing of the file was left out" in done
+    assert "Aircraft XX-L01: New" in done  # row by row, what it changed
     assert client.get(reverse("import-file", args=[sheet.pk])).content == data
-    bad = SimpleUploadedFile("x.csv", b"\x89PNG\0")
-    refused = client.post(reverse("imports"), {"file": bad})
-    assert "neither a workbook nor readable text" in words_of(refused)
 
 
 def test_template_can_be_filled_in(cast: Cast, everyone: None):
@@ -383,25 +496,25 @@ def test_of_two_that_carry_out_the_same_one_wins():
         season = make_season(cast)
         one = bring(cast, csv_of([row()]), season)
         other = bring(cast, csv_of([row()]), season)  # the same rows, brought twice
-        seen = imports.look(one, by=cast.staff).mark
-    answers = []
+        asked = [imports.ask_apply(s, by=cast.staff, seen=s.plan["mark"]) for s in (one, other)]
 
-    def carry_out(sheet: SheetImport) -> None:
+    def work(job_id: UUID) -> None:
         try:
-            with tenancy.everyone():
-                imports.apply(sheet, by=cast.staff, seen=seen)
-            answers.append("done")
-        except ValidationError:
-            answers.append("refused")
+            jobs.run(job_id)
         finally:
             connection.close()
 
-    threads = [threading.Thread(target=carry_out, args=[s]) for s in (one, one, other)]
+    # Two workers are told of the same job, a third of the same rows.
+    threads = [threading.Thread(target=work, args=[j.pk]) for j in (asked[0], *asked)]
     for thread in threads:
         thread.start()
     for thread in threads:
         thread.join()
-    assert sorted(answers) == ["done", "refused", "refused"]
     with tenancy.everyone():
+        assert sorted(SheetImport.objects.values_list("state", flat=True)) == [
+            "applied",
+            "previewed",
+        ]
         assert Operator.objects.filter(name="Long Draw Air").count() == 1
         assert Aircraft.objects.filter(registration="XX-L01").count() == 1
+        assert set(Job.objects.values_list("state", flat=True)) == {"done"}

@@ -263,6 +263,7 @@ TABLE: dict[str, list[Row]] = {
     "imports": [STAFF_PAGE, staff_deed("post", None, 200)],
     "import": [staff_form("import")],
     "import-apply": [staff_form("import", 302, method="post")],
+    "import-look": [staff_form("import", 302, method="post")],
     "import-discard": [staff_form("import", 302, method="post")],
     "import-file": [staff_form("import")],
     "import-template": [STAFF_PAGE],
@@ -509,7 +510,10 @@ TABLE: dict[str, list[Row]] = {
         staff_deed("post", None, 400, multipart=True),
     ],
     "api:import-detail": [Row("get", "import", 200, 404, 404, 404, 404)],
-    "api:import-plan": [Row("get", "import", 200, 404, 404, 404, 404)],
+    "api:import-plan": [
+        Row("get", "import", 400, 404, 404, 404, 404),  # not read yet
+        Row("post", "import", 202, 404, 404, 404, 404),
+    ],
     "api:import-apply": [Row("post", "import", 400, 404, 404, 404, 404)],
     "api:import-discard": [Row("post", "import", 200, 404, 404, 404, 404)],
     "api:audit-list": [staff_deed("get", None, 200)],

@@ -17,7 +17,14 @@ from django.utils import timezone
 
 from fleet import tenancy
 from fleet.models import Aircraft, AuditRow, SignUp, Visit
-from fleet.queries.clinics import ordinal, places_left, sign_ups_of, slot_at, turns
+from fleet.queries.clinics import (
+    LONGEST_VISIT_DAYS,
+    ordinal,
+    places_left,
+    sign_ups_of,
+    slot_at,
+    turns,
+)
 from fleet.queries.whose import visits_of
 from fleet.services import aircraft as aircraft_services
 from fleet.services import clinics, people, visits
@@ -89,6 +96,16 @@ def test_a_day_can_be_asked_for_while_it_has_room(cast: Cast):
     assert f"{visit.starts_on:%-d %B %Y}" in says
     outside = {**kwargs, "day": visit.ends_on + ONE_DAY}
     refused("day", clinics.sign_up, aircraft=make_aircraft(cast, number=3), **outside)
+
+
+def test_sign_up_knows_every_day_of_the_longest_visit(cast: Cast):
+    visit = clinic(cast, days=LONGEST_VISIT_DAYS, per_day=1)
+    assert places_left([visit])[visit.pk].total == LONGEST_VISIT_DAYS
+    aircraft = make_aircraft(cast)
+    row = clinics.sign_up(by=cast.owner, visit=visit, aircraft=aircraft, day=visit.ends_on)
+    assert (row.state, row.day) == ("placed", visit.ends_on)
+    with pytest.raises(ValidationError, match=f"at most {LONGEST_VISIT_DAYS} days"):
+        clinic(cast, days=LONGEST_VISIT_DAYS + 1)
 
 
 def test_twice_is_refused_with_the_place_it_has(cast: Cast):

@@ -9,6 +9,8 @@ from rest_framework import serializers
 from fleet.api.serializers.base import Number, Out, Strict
 from fleet.models import PlanWord, TourPlan, TourProposal, VisitKind, VisitWish, WordKind
 
+MOST_AT_A_STOP = 100
+
 
 class SettingsIn(Strict):
     """What is not given is as usual."""
@@ -71,7 +73,12 @@ class PlanOut(Out):
 
 
 class WordIn(Strict):
-    aircraft = serializers.UUIDField()
+    aircraft = serializers.ListField(
+        child=serializers.UUIDField(),
+        min_length=1,
+        max_length=MOST_AT_A_STOP,
+        help_text="One, or all at a stop: it is said of all of them or of none.",
+    )
     word = serializers.ChoiceField([*WordKind.choices, ("back", "Take back what was said")])
     day = serializers.DateField(required=False, allow_null=True, help_text="For a pin.")
 

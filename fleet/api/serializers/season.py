@@ -102,8 +102,8 @@ class ImportOut(Out):
     class Meta:
         model = SheetImport
         fields = [
-            "id", "name", "digest", "size", "season", "state", "tally", "brought_by", "applied_at",
-            "created_at",
+            "id", "name", "digest", "size", "season", "state", "tally", "trouble", "brought_by",
+            "looked_at", "applied_at", "created_at",
         ]  # fmt: skip
 
 
@@ -124,10 +124,10 @@ class ImportDifferenceOut(serializers.Serializer[Any]):
     new = serializers.SerializerMethodField()
 
     def get_old(self, one: Any) -> str | None:
-        return _said(one.old)
+        return _said(one["old"])
 
     def get_new(self, one: Any) -> str | None:
-        return _said(one.new)
+        return _said(one["new"])
 
 
 def _said(value: Any) -> str | None:
@@ -150,12 +150,13 @@ class ImportRowOut(serializers.Serializer[Any]):
     operator = serializers.CharField()
     registration = serializers.CharField()
     state = serializers.ChoiceField(["wrong", "added", "changed", "same"])
+    moved = serializers.BooleanField(help_text="Comes out otherwise than when it was looked at.")
     steps = ImportStepOut(many=True)
     faults = ImportFaultOut(many=True)
 
 
 class ImportPlanOut(serializers.Serializer[Any]):
-    """What a file would change now. Send `mark` back to carry exactly that out."""
+    """What a file would change. Send `mark` back to have exactly that carried out."""
 
     mark = serializers.CharField()
     tally = serializers.DictField()

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from typing import Any, ClassVar
 from uuid import UUID
 
@@ -126,6 +126,15 @@ def named(rows: QuerySet[Any], key: UUID, field: str) -> Any:
     if row is None:
         raise ValidationError({field: ["There is no such row, or it is not yours."]})
     return row
+
+
+def all_named(rows: QuerySet[Any], keys: Sequence[UUID], field: str) -> list[Any]:
+    """Return the rows that a body names, in one query; all of them must be among those seen."""
+    found = list(rows.filter(pk__in=keys))
+    if missing := set(keys) - {row.pk for row in found}:
+        says = f"There is no such row, or it is not yours: {', '.join(sorted(map(str, missing)))}."
+        raise ValidationError({field: [says]})
+    return found
 
 
 def file_answer(data: bytes, media_type: str, name: str, *, inline: bool = False) -> HttpResponse:

@@ -23,7 +23,7 @@ from fleet.api.serializers.plans import (
 )
 from fleet.api.serializers.visits import VisitOut
 from fleet.api.serializers.work import JobOut
-from fleet.api.views.base import ListRows, OneRow, Rows, at, named, taken
+from fleet.api.views.base import ListRows, OneRow, Rows, all_named, at, named, taken
 from fleet.models import Person, TourPlan, TourProposal, VisitWish
 from fleet.queries.plans import last_job
 from fleet.queries.whose import (
@@ -69,7 +69,7 @@ class PlanDetail(OneRow):
 
 
 class PlanWords(Rows):
-    """The analyst's word on an aircraft."""
+    """The analyst's word on aircraft."""
 
     model = TourPlan
     rows_of = staticmethod(_plans)
@@ -77,16 +77,19 @@ class PlanWords(Rows):
 
     @extend_schema(request=WordIn, responses=PlanOut)
     def post(self, request: Request, pk: object) -> Response:
-        """Keep an aircraft on a day, leave it out, or take that back (staff and analysts)."""
+        """Keep aircraft on a day, leave them out, or take that back (staff and analysts).
+
+        A whole stop is moved by naming all its aircraft: it moves whole or not at all.
+        """
         plan = self.found()
         by = rules.allow(rules.may_plan_visits, request.user)
         given = taken(WordIn, request)
-        aircraft = named(aircraft_of(by), given["aircraft"], "aircraft")
+        fleet = all_named(aircraft_of(by), given["aircraft"], "aircraft")
         if given["word"] == "back":
-            services.take_back(plan, by=by, aircraft=aircraft)
+            services.take_back_all(plan, by=by, fleet=fleet)
         else:
             day = given.get("day")
-            services.say(plan, by=by, aircraft=aircraft, kind=given["word"], day=day)
+            services.say_of_all(plan, by=by, fleet=fleet, kind=given["word"], day=day)
         return Response(self.now(plan))
 
 

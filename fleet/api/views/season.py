@@ -28,9 +28,10 @@ from fleet.api.serializers.season import (
     SeasonNew,
     SeasonOut,
 )
+from fleet.api.serializers.work import JobOut
 from fleet.api.views.base import ListRows, OneRow, Rows, at, named, taken
 from fleet.importing.rows import MOST_BYTES
-from fleet.models import Invitation, Membership, Season, SheetImport
+from fleet.models import Invitation, Job, Membership, Season, SheetImport
 from fleet.queries.members import imports_of, invitations_of, memberships_of, seasons_of
 from fleet.queries.whose import operators_of
 from fleet.services import imports as import_services
@@ -213,7 +214,8 @@ class ImportList(ListRows):
     def post(self, request: Request) -> Response:
         """Bring a CSV or XLSX file, as a part named `file`; nothing is changed yet (staff).
 
-        Ask for its `plan` next, and carry that out with its `mark`.
+        A worker reads it: ask for the import again until its state is no longer `reading`. When it
+        is `previewed`, ask for its `plan`, and have that carried out with its `mark`.
         """
         by = rules.allow(rules.may_manage_season, request.user)
         unknown = [name for name in request.data if name not in ("file", "season")]
@@ -223,8 +225,7 @@ class ImportList(ListRows):
         if file is None:
             raise ValidationError({"file": ['Send a file, as a part named "file".']})
         if (file.size or 0) > MOST_BYTES:  # not read into memory
-            says = f"The file has {(file.size or 0) / 1e6:.1f} MB; at most {MOST_BYTES / 1e6:.0f}."
-            raise ValidationError({"file": [says]})
+            raise ValidationError({"file": [import_services.too_large(file.size or 0)]})
         brought = import_services.bring(
             by=by, name=str(file.name), data=file.read(), for_season=_season(request)
         )
@@ -251,7 +252,7 @@ class ImportDetail(OneRow):
 
 
 class ImportPlan(Rows):
-    """What a spreadsheet would change now, row by row."""
+    """What a spreadsheet would change, row by row."""
 
     model = SheetImport
     rows_of = staticmethod(imports_of)
@@ -259,9 +260,24 @@ class ImportPlan(Rows):
 
     @extend_schema(responses=ImportPlanOut)
     def get(self, request: Request, pk: object) -> Response:
+        """Return what it would change as of its `looked_at`; once it is done, what it changed."""
+        sheet = self.found()
+        rules.allow(rules.may_manage_season, request.user)
+        if not sheet.plan:
+            why = sheet.trouble or "It is not read yet. Ask again in a moment."
+            raise ValidationError({"import": [why]})
+        return Response(ImportPlanOut({**sheet.plan, "tally": sheet.tally}).data)
+
+    @extend_schema(request=None, responses={202: JobOut})
+    def post(self, request: Request, pk: object) -> Response:
+        """Have it held against the records as they are now (staff)."""
         sheet = self.found()
         by = rules.allow(rules.may_manage_season, request.user)
-        return Response(ImportPlanOut(import_services.look(sheet, by=by)).data)
+        return _under_way(import_services.look_again(sheet, by=by))
+
+
+def _under_way(job: Job) -> Response:
+    return Response(JobOut(job).data, 202, headers=at("job-detail", job))
 
 
 class ImportApply(Rows):
@@ -269,15 +285,19 @@ class ImportApply(Rows):
 
     model = SheetImport
     rows_of = staticmethod(imports_of)
-    serializer_class = ImportOut
+    serializer_class = JobOut
 
-    @extend_schema(request=ApplyIn, responses={200: ImportOut})
+    @extend_schema(request=ApplyIn, responses={202: JobOut})
     def post(self, request: Request, pk: object) -> Response:
-        """Do all of it, or nothing, as it was looked at (staff)."""
+        """Have all of it done, or nothing, as it was looked at (staff).
+
+        When the job has ended, the import says what came of it: `applied`; or `previewed` still,
+        with its `trouble`, and the rows of its `plan` that come out otherwise now are `moved`.
+        """
         sheet = self.found()
         by = rules.allow(rules.may_manage_season, request.user)
-        import_services.apply(sheet, by=by, seen=taken(ApplyIn, request)["mark"])
-        return Response(self.now(sheet))
+        seen = taken(ApplyIn, request)["mark"]
+        return _under_way(import_services.ask_apply(sheet, by=by, seen=seen))
 
 
 class ImportDiscard(Rows):

@@ -10,12 +10,11 @@ from fleet import services
 from fleet.services import filings
 
 FLEET = Path(fleet.__file__).parent
-# Deeds behind a link in a letter, of somebody who is not signed in, and what is one call for many.
+# Deeds behind a link in a letter, of somebody who is not signed in, and one of many in one call.
 OTHERWISE = {
     "invitations.accept": "sets the first password",
+    "plans.say": "of one aircraft; pages and API say it of all at a stop: say_of_all",
     "reminders.stop_reminders": "one's own are set at me/reminders/",
-    "plans.say_of_all": "said of each aircraft of a stop at plans/ID/words/",
-    "plans.take_back_all": "said of each aircraft of a stop at plans/ID/words/",
 }
 
 

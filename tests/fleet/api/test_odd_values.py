@@ -115,7 +115,7 @@ def bodies_of_seasons(world: dict[str, Any]) -> dict[tuple[str, str], dict]:
         ("post", "sign-ups/{sign_up}/state/"): {"state": "absent"},
         ("post", "plans/"): plan,
         ("post", "plans/{plan}/days/"): {"day": today, "blocked": True},
-        ("post", "plans/{plan}/words/"): {**_some(about, "aircraft"), "word": "drop"},
+        ("post", "plans/{plan}/words/"): {"aircraft": [about["aircraft"]], "word": "drop"},
         ("post", "proposals/{proposal}/visits/"): {**_some(about, "operator"), "day": today},
         ("post", "wishes/"): {**_some(about, "aircraft"), "from_on": today, "until_on": today},
     }

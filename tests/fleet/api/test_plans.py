@@ -45,9 +45,21 @@ def test_from_the_wish_to_the_visit(cast: Cast, monkeypatch):
     assert plan.status_code == 201, plan.content
     at = f"/api/v1/plans/{plan.json()['id']}/"
     assert owner.get(at).status_code == 404
-    pin = {"aircraft": str(aircraft.pk), "word": "pin", "day": until}
+    with tenancy.everyone():
+        second = make_aircraft(cast, number=2)
+    stop = [str(aircraft.pk), str(second.pk)]
+    pin = {"aircraft": stop, "word": "pin", "day": until}
     said = analyst.post(f"{at}words/", pin, format="json")
-    assert [word["day"] for word in said.json()["words"]] == [until]
+    assert {word["aircraft"]: word["day"] for word in said.json()["words"]} == dict.fromkeys(
+        stop, until
+    )
+    unknown = analyst.post(
+        f"{at}words/", {"aircraft": [stop[1], str(cast.owner.pk)], "word": "drop"}, format="json"
+    )
+    assert unknown.status_code == 400  # said of all or of none
+    assert {word["word"] for word in analyst.get(at).json()["words"]} == {"pin"}
+    back = analyst.post(f"{at}words/", {"aircraft": stop[1:], "word": "back"}, format="json")
+    assert [word["aircraft"] for word in back.json()["words"]] == stop[:1]
     asked = analyst.post(f"{at}proposals/", format="json")
     assert asked.status_code == 202
     stopped = analyst.post(f"{at}stop/", format="json")
