@@ -13,9 +13,7 @@ from django.utils import timezone
 
 from tests.cast import Cast, nozzles
 from tests.fleet.api.client import schema, signed_in
-from tests.fleet.test_permission_matrix import world
-
-__all__ = ["world"]
+from tests.fleet.one_of_each import make_one_of_each
 
 pytestmark = pytest.mark.django_db
 
@@ -40,6 +38,12 @@ ODD = [
     "2026-11-01T01:30:00",  # twice on the clocks of the demo's zone
     NOBODY,
 ]
+
+
+@pytest.fixture
+def world(cast: Cast) -> dict[str, Any]:
+    """One of each record, all of them our operator's."""
+    return make_one_of_each(cast)
 
 
 def fields_of(path: str, method: str) -> list[str]:
