@@ -9,7 +9,6 @@ import contextlib
 import http.client
 import os
 import re
-import shutil
 import signal
 import socket
 import sqlite3
@@ -107,24 +106,20 @@ class Run:
 
 
 @pytest.fixture(scope="module")
-def prepared(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """A data folder that was got ready once, without the demo."""
-    data = tmp_path_factory.mktemp("prepared") / "data"
-    kept = {name: os.environ[name] for name in ("PATH", "HOME") if name in os.environ}
-    environment = {**kept, "SWATHBOOK_DATA": str(data)}
-    subprocess.run([sys.executable, "-m", "deploy.prepare"], cwd=ROOT, env=environment, check=True)
-    return data
+def without_demo(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A folder whose data the first run on it gets ready; later ones are up in a moment."""
+    return tmp_path_factory.mktemp("without_demo")
 
 
 @pytest.fixture
 def start(tmp_path: Path, request: pytest.FixtureRequest) -> Iterator[Callable[..., Run]]:
-    """Start runs; with `--no-demo` on a folder that is ready, so that each is up in a moment."""
+    """Start runs; those with `--no-demo` all on one folder."""
     runs: list[Run] = []
 
     def make(*options: str) -> Run:
-        if "--no-demo" in options and not (tmp_path / "data").exists():
-            shutil.copytree(request.getfixturevalue("prepared"), tmp_path / "data")
-        runs.append(Run(tmp_path, *options))
+        shared = "--no-demo" in options
+        folder = request.getfixturevalue("without_demo") if shared else tmp_path
+        runs.append(Run(folder, *options))
         return runs[-1]
 
     yield make
@@ -174,7 +169,9 @@ def signs_in(run: Run, email: str, password: str) -> bool:
     return answer.status == 302 and "sessionid" in (answer.getheader("Set-Cookie") or "")
 
 
-def test_a_second_run_is_refused_and_the_first_goes_on(start: Callable[..., Run]) -> None:
+def test_a_second_run_is_refused_and_nothing_outlives_one_that_is_killed(
+    start: Callable[..., Run],
+) -> None:
     run = start("--no-demo")
     run.says(READY)
     assert "password" not in run.words
@@ -189,9 +186,15 @@ def test_a_second_run_is_refused_and_the_first_goes_on(start: Callable[..., Run]
     assert run.ends() == 0
     third = start("--no-demo")  # and afterwards the folder is free again
     third.says(READY)
+    assert third.started() != {}
+    third.process.kill()
+    third.ends()
+    wait_for(lambda: third.started() == {}, "the end of what it started")
 
 
-def test_a_worker_that_dies_is_started_again(start: Callable[..., Run]) -> None:
+def test_a_worker_that_dies_is_started_again_and_a_web_server_ends_the_run(
+    start: Callable[..., Run],
+) -> None:
     run = start("--no-demo")
     run.says(READY)
     dead = run.leader("deploy.worker")
@@ -207,22 +210,10 @@ def test_a_worker_that_dies_is_started_again(start: Callable[..., Run]) -> None:
     assert run.process.poll() is None
     assert run.get("/")[0].status == 302
 
-
-def test_a_web_server_that_dies_ends_the_run(start: Callable[..., Run]) -> None:
-    run = start("--no-demo")
-    run.says(READY)
     os.kill(run.leader("gunicorn"), signal.SIGKILL)
     assert run.ends() == 1
     assert "The web server ended by itself" in run.words
     assert run.started() == {}
-
-
-def test_nothing_outlives_a_run_that_was_killed(start: Callable[..., Run]) -> None:
-    run = start("--no-demo")
-    run.says(READY)
-    run.process.kill()
-    run.ends()
-    wait_for(lambda: run.started() == {}, "the end of what it started")
 
 
 def test_a_port_in_use_is_named_and_nothing_is_started(
