@@ -107,9 +107,10 @@ def _rests_on(seen: CardsOfTest) -> str:
     counting = len(seen.counting)
     everyone = sum(not card.not_card_reason for card in seen.cards)
     places = seen.across.position_m.size if seen.across else 0
+    scans = sum(bool(one.cards) for one in seen.scans)
     ways = sorted(map(_way, seen.ways))
     return (
-        f"{counting} of {_many(everyone, 'card')} on {_many(sum(bool(one.cards) for one in seen.scans), 'scan')} count, at "
+        f"{counting} of {_many(everyone, 'card')} on {_many(scans, 'scan')} count, at "
         f"{_many(places, 'place')} across the swath, as they were measured and placed when this "
         f"report was made. Measured by {'; and by '.join(ways)}. {unconfirmed_words(seen)}"
     ).rstrip()

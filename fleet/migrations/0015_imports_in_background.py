@@ -6,7 +6,7 @@ from django.db import migrations, models
 class Migration(migrations.Migration):
 
     dependencies = [
-        ('fleet', '0013_season_speed'),
+        ('fleet', '0014_cards_together'),
     ]
 
     operations = [

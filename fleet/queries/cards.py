@@ -205,8 +205,8 @@ def with_outlines(scans: QuerySet[CardScan]) -> QuerySet[CardScan]:
 
 def scans_to_confirm(person: Person) -> QuerySet[CardScan]:
     """Return the scans whose outlines, as last measured, nobody has confirmed yet."""
-    found = with_outlines(card_scans_of(person)).filter(awaits_confirmation=True)
-    return found.order_by("test__flown_on", "test_id", "number")
+    found: QuerySet[Any] = with_outlines(card_scans_of(person))
+    return found.filter(awaits_confirmation=True).order_by("test__flown_on", "test_id", "number")
 
 
 def seen_scan(scan: CardScan, job: Job | None = None) -> SeenScan:
