@@ -1,7 +1,8 @@
 """Fill an empty database with the cast and with records in every state that pages can show.
 
 Run as `python -m tests.browser.play` on the data folder of a service that has not started yet, so
-that no worker takes its jobs; prints the keys of what it made as JSON.
+that no worker takes its jobs; gets the folder ready as the service does, and prints the keys of
+what it made as JSON.
 """
 
 from __future__ import annotations
@@ -11,7 +12,7 @@ import json
 import sys
 from typing import Any
 
-import django
+from deploy import prepare
 
 
 def play() -> dict[str, str]:
@@ -436,5 +437,5 @@ def need_no_hint(_job_id: Any) -> None:
 
 
 if __name__ == "__main__":
-    django.setup()
+    prepare.main([])
     json.dump(play(), sys.stdout)

@@ -49,8 +49,7 @@ class Service:
         self._process: subprocess.Popen[bytes] | None = None
 
     def prepare(self) -> dict[str, Any]:
-        """Migrate, collect static files, play the records; return their keys."""
-        self._run("deploy.prepare")
+        """Migrate, collect static files, play the records, in one process; return their keys."""
         made: dict[str, Any] = json.loads(self._run("tests.browser.play"))
         return made
 
@@ -61,7 +60,7 @@ class Service:
             env=self._environment,
             capture_output=True,
             text=True,
-            timeout=120,
+            timeout=300,  # a busy machine is no fault
         )
         assert done.returncode == 0, f"{module}:\n{done.stdout}{done.stderr}"
         return done.stdout

@@ -277,12 +277,14 @@ def test_failing_installation_names_the_command(copy: Copy) -> None:
     assert copy.calls() == []
 
 
-@pytest.mark.parametrize("missing", ["chromium", "redis-server", "postgresql", "poppler-utils"])
+@pytest.mark.parametrize(
+    "missing", ["chromium-headless-shell", "redis-server", "postgresql", "poppler-utils"]
+)
 def test_tests_never_go_on_without_what_they_need(copy: Copy, missing: str) -> None:
     """A machine on which nothing but this package is missing; found by what the package brings."""
     text = (copy.root / "deploy" / "setup").read_text()
     hidden = {
-        "chromium": ("command -v chromium", "command -v no-chromium"),
+        "chromium-headless-shell": ("command -v chromium", "command -v no-chromium"),
         "redis-server": ("command -v redis-server", "command -v no-redis-server"),
         "postgresql": ("/usr/lib/postgresql/", "/no/such/place/"),
         "poppler-utils": ("command -v pdftoppm", "command -v no-pdftoppm"),
