@@ -126,7 +126,12 @@ def cv_change(change: Change) -> str:
     """Say how the median CV went; "" where there is nothing to compare."""
     if change.cv_change_percent is None:
         return ""
-    by = _by(change.cv_change_percent, f"{abs(change.cv_change_percent):.1f} points")
+    # Beside two rounded figures stands their difference, or else people find fault with the sum;
+    # a median of changes that is more than rounding away from it is itself.
+    rounded = round(change.cv_last_percent, 1) - round(change.cv_first_percent, 1)
+    changed = change.cv_change_percent
+    changed = rounded if abs(changed - rounded) < 0.1 else changed
+    by = _by(changed, f"{abs(changed):.1f} points")
     return f"CV {change.cv_first_percent:.1f} % at first, {change.cv_last_percent:.1f} % last: {by}"
 
 
