@@ -20,22 +20,29 @@ ENDINGS = {
 
 
 def approvals_listed(person: Person) -> QuerySet[Approval]:
-    """Approvals with what a table of them shows, without documents and nozzles."""
+    """Approvals with what a table of them shows, `state` too, without documents and nozzles."""
     listed = approvals_of(person).select_related(None).select_related("setup", "approved_by")
-    return listed.defer("setup__nozzles")
+    return listed.defer("setup__nozzles").annotate(state=_state())
 
 
 def judged_approvals_of(person: Person) -> QuerySet[Approval]:
-    """Approvals, each with `state`: whether it stands today, or else what ended it first of all.
+    """Approvals, each with `state`: whether it stands today, or else what ended it first of all."""
+    return (
+        approvals_of(person)
+        .select_related("superseded_by")
+        .defer(*(f"analysis__{name}" for name in HEAVY))
+        .annotate(state=_state())
+    )
 
-    The same cases as `queries.standing.judge`, set-wise and for every approval.
-    """
+
+def _state() -> Case:
+    """The same cases as `queries.standing.judge`, set-wise and for every approval."""
     newer = SetUp.objects.filter(
         aircraft=OuterRef("aircraft"),
         purpose_key=OuterRef("setup__purpose_key"),
         number__gt=OuterRef("setup__number"),
     )
-    state = Case(
+    return Case(
         When(superseded_by__isnull=False, then=Value("superseded")),
         When(Exists(newer), then=Value("changed")),
         When(withdrawal__isnull=False, then=Value("withdrawn")),
@@ -43,10 +50,4 @@ def judged_approvals_of(person: Person) -> QuerySet[Approval]:
         When(aircraft__retired_on__isnull=False, then=Value("retired")),
         default=Value("in_force"),
         output_field=CharField(),
-    )
-    return (
-        approvals_of(person)
-        .select_related("superseded_by")
-        .defer(*(f"analysis__{name}" for name in HEAVY))
-        .annotate(state=state)
     )

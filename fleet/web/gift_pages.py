@@ -50,6 +50,7 @@ def gifts(request: HttpRequest) -> HttpResponse:
         "seasons": Season.objects.order_by("-starts_on"),
         "page": page_of(request, rows),
         "sums": gift_sums(rows),
+        "givers": sorted(set(rows.order_by().values_list("giver", flat=True)), key=str.casefold),
         "section": "season",
     }
     return render(request, "fleet/gifts.html", context)

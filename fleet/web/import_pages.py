@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime
+from collections.abc import Iterable
 from typing import Any
 from uuid import UUID
 
@@ -53,6 +54,9 @@ DAYS = ("joined_on", "retired_on")
 def imports(request: HttpRequest) -> HttpResponse:
     """Bring a spreadsheet; below, those that were brought before."""
     person: Person = rules.allow(rules.may_manage_season, request.user)
+    rows = imports_of(person)
+    if export := tables.answer(request, lambda: imports_table(rows)):
+        return export
     form = SheetForm(
         request.POST or None,
         request.FILES or None,
@@ -63,11 +67,37 @@ def imports(request: HttpRequest) -> HttpResponse:
         return redirect("import", form.outcome.pk)
     context = {
         "form": form,
-        "page": page_of(request, imports_of(person)),
+        "page": page_of(request, rows),
         "headings": [of.heading for of in COLUMNS.values()],
         "section": "season",
     }
     return render(request, "fleet/imports.html", context)
+
+
+def imports_table(rows: Iterable[SheetImport]) -> Table:
+    """Return the spreadsheets that were brought as a list to export."""
+    columns = [
+        Column("File"),
+        Column("Brought", "moment"),
+        Column("By"),
+        Column("Season"),
+        Column("State"),
+        Column("Done", "moment"),
+        Column("SHA-256"),
+    ]
+    lines = (
+        (
+            one.name,
+            one.created_at,
+            one.brought_by.name,
+            one.season and one.season.name,
+            one.get_state_display(),
+            one.applied_at,
+            one.digest,
+        )
+        for one in rows
+    )
+    return Table("Imports", columns, lines)
 
 
 def _bring(person: Person, given: dict[str, Any]) -> SheetImport:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from typing import Any
 from uuid import UUID
 
@@ -26,6 +27,7 @@ from fleet.queries.members import (
 )
 from fleet.queries.whose import operators_of
 from fleet.services import season as services
+from fleet.tables import Column, Table
 from fleet.web.fields import SpokenForm
 from fleet.web.forms_members import MembershipForm, SeasonForm
 from fleet.web.lists import members_table
@@ -47,12 +49,30 @@ QUESTIONS: dict[str, tuple[str, Q]] = {
 def seasons(request: HttpRequest) -> HttpResponse:
     """Programme years, the newest first."""
     person = rules.allow(rules.sees_everyone, request.user)
+    rows = seasons_of(person)
+    if export := tables.answer(request, lambda: seasons_table(rows)):
+        return export
     context = {
-        "page": page_of(request, seasons_of(person)),
+        "page": page_of(request, rows),
         "may_manage": rules.may_manage_season(person),
         "section": "season",
     }
     return render(request, "fleet/seasons.html", context)
+
+
+def seasons_table(rows: Iterable[Any]) -> Table:
+    """Return seasons, as `seasons_of` gives them, as a list to export."""
+    columns = [
+        Column("Season"),
+        Column("First day", "date"),
+        Column("Last day", "date"),
+        Column("Members", "whole"),
+        Column("Lapsed", "whole"),
+    ]
+    lines = (
+        (one.name, one.starts_on, one.ends_on, one.member_count, one.lapsed_count) for one in rows
+    )
+    return Table("Seasons", columns, lines)
 
 
 @login_required

@@ -95,12 +95,15 @@ def operator(request: HttpRequest, operator_id: UUID) -> HttpResponse:
     """One operator: particulars, people, fleet."""
     one: Operator = get_object_or_404(operators_of(request.user), pk=operator_id)
     fleet = aircraft_of(request.user).filter(operator=one)
+    memberships = list(memberships_of(request.user).filter(operator=one))
+    season = season_on()
+    belongs = season is not None and season.pk in {each.season_id for each in memberships}
     context = {
         "one": one,
         "people": people_of(request.user).filter(operator=one),
         "invitations": with_states(open_invitations_of(request.user).filter(operator=one)[:20]),
-        "memberships": memberships_of(request.user).filter(operator=one),
-        "season": season_on(),
+        "memberships": memberships,
+        "season_to_join": None if belongs else season,
         "may_invite": rules.may_invite(request.user) and one.left_on is None,
         "standings": standings(request.user, aircraft=fleet.filter(retired_on__isnull=True)),
         "retired": fleet.filter(retired_on__isnull=False),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from itertools import groupby
 from typing import Any
 from uuid import UUID
@@ -14,7 +15,7 @@ from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import path, reverse
 from django.views.decorators.http import require_http_methods, require_POST, require_safe
 
-from fleet import rules
+from fleet import rules, tables
 from fleet.judging.says import says
 from fleet.judging.words import rhythm_words
 from fleet.models import Aircraft, Jurisdiction, Person, Requirement
@@ -29,6 +30,7 @@ from fleet.queries.rulebook import (
 from fleet.queries.whose import aircraft_of
 from fleet.record_lists import named
 from fleet.services import requirements as services
+from fleet.tables import Column, Table
 from fleet.web.fields import SpokenForm
 from fleet.web.forms_rules import (
     EndForm,
@@ -48,6 +50,8 @@ FORM = ["GET", "HEAD", "POST"]
 def rulebook(request: HttpRequest) -> HttpResponse:
     """Every jurisdiction with its rules."""
     person: Person = request.user
+    if export := tables.answer(request, lambda: rules_table(requirements_of(person))):
+        return export
     found = groupby(requirements_of(person), key=lambda one: one.jurisdiction_id)
     by_jurisdiction = {key: [_line(one) for one in rows] for key, rows in found}
     context = {
@@ -74,6 +78,37 @@ def _line(requirement: Requirement) -> dict[str, Any]:
         "rhythm": rhythm_words(shown),
         "stands": "over" if over else "now" if now else "later",
     }
+
+
+def rules_table(rows: Iterable[Requirement]) -> Table:
+    """Return every version of every rule, with its source, as a list to export."""
+    columns = [
+        Column("Jurisdiction"),
+        Column("Rule"),
+        Column("In force from", "date"),
+        Column("Rule ended on", "date"),
+        Column("What it asks"),
+        Column("For"),
+        Column("Accepted passes", "whole"),
+        Column("Kept for years", "whole"),
+        Column("Source"),
+    ]
+    lines = (
+        (
+            one.jurisdiction.name,
+            one.name,
+            version.effective_from,
+            one.ended_on,
+            rhythm_words(version),
+            version.get_covers_display(),
+            version.minimum_passes,
+            version.retention_years,
+            version.source,
+        )
+        for one in rows
+        for version in one.versions.all()
+    )
+    return Table("Rules", columns, lines)
 
 
 @login_required

@@ -252,6 +252,7 @@ def test_gifts_count_for_the_season_of_their_day_and_can_be_had_as_a_file(cast: 
     client.post(reverse("gift-new"), old)
     assert Gift.objects.filter(season=this).count() == 2
     words = words_of(client.get(reverse("gifts")))
+    assert "Thank-you reports" in words  # each giver can be thanked from here
     assert "Hours of work 7.5 h" in words
     assert words.count("USD") == 1  # as noted a moment ago, and not in the list
     rows = list(

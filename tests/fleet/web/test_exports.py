@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import datetime
 import io
 
 import openpyxl
@@ -11,6 +12,8 @@ from django.urls import reverse
 
 from fleet import tenancy
 from fleet.models import Person
+from fleet.services import imports, requirements
+from fleet.services import season as season_services
 from tests.cast import Cast, make_aircraft, make_approval
 from tests.fleet.web.asking import signed_in
 
@@ -52,6 +55,32 @@ def test_nobody_gets_what_is_another_operators(cast: Cast, approval):
     for name in ("operators", "trail"):
         asked = signed_in(cast.owner).get(reverse(name), {"as": "csv"})
         assert asked.status_code == 403
+
+
+def test_seasons_rules_and_spreadsheets_are_lists_too(cast: Cast, everyone: None):
+    season_services.add_season(
+        by=cast.staff,
+        name="2026",
+        starts_on=datetime.date(2026, 1, 1),
+        ends_on=datetime.date(2026, 12, 31),
+    )
+    imports.bring(by=cast.staff, name="members.csv", data=b"operator,base\nReach,Reach\n")
+    [one] = exported(cast.staff, "seasons")
+    assert (one["Season"], one["Last day"], one["Members"]) == ("2026", "2026-12-31", "0")
+    [sheet] = exported(cast.staff, "imports")
+    assert (sheet["File"], sheet["State"]) == ("members.csv", "Not read yet")
+    rule = requirements.add_requirement(
+        by=cast.staff,
+        jurisdiction=cast.state,
+        name="Yearly test",
+        effective_from=datetime.date(2026, 1, 1),
+        source="A rule of these tests, section 4",
+        rhythm="interval",
+        interval_months=12,
+    )
+    [line] = exported(cast.owner, "rules")
+    assert (line["Jurisdiction"], line["Rule"]) == ("Calloway", rule.name)
+    assert line["Source"] == rule.versions.get().source
 
 
 def test_what_was_searched_for_is_what_comes(cast: Cast, approval):
