@@ -157,7 +157,7 @@ def setup(request: HttpRequest, setup_id: UUID) -> HttpResponse:
         "sketch_wide": _sketch(one, request.user, WIDE, "boom-wide"),
         "sketch_small": _sketch(one, request.user, COMPACT, "boom-small"),
         "tests": tests_with_counts(request.user).filter(setup=one),
-        "approvals": with_state(request.user, approvals_listed(request.user).filter(setup=one)),
+        "approvals": approvals_listed(request.user).filter(setup=one),
         "may_record": rules.may_record_setups(request.user),
         "section": "fleet",
     }
