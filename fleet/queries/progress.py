@@ -123,7 +123,7 @@ def _approvals(keys: list[Any]) -> Iterable[Approval]:
     return rows
 
 
-def _counted(row: dict[str, Any] | None) -> dict[str, int]:
+def _counted(row: dict[str, Any] | None) -> dict[str, Any]:
     if row is None:
         return {}
     return {"file_count": row["files"], "aborted_count": row["aborted"]}

@@ -149,7 +149,8 @@ def _across(document: Mapping[str, Any]) -> AcrossSwath:
         "remarks": _remarks(document["remarks"]),
     }
     columns = [one.name for one in fields(AcrossSwath) if one.name not in values]
-    return AcrossSwath(**values, **{name: array(document[name]) for name in columns})
+    values |= {name: array(document[name]) for name in columns}
+    return AcrossSwath(**values)
 
 
 def _remarks(found: Sequence[Mapping[str, Any]]) -> tuple[Remark, ...]:
