@@ -187,7 +187,7 @@ def confirmation_of(
     )
 
 
-def with_outlines(scans: QuerySet[CardScan]) -> QuerySet[CardScan]:
+def with_outlines(scans: QuerySet[CardScan]) -> QuerySet[Any]:
     """Say of scans whether they await confirmation: `awaits_confirmation`, as last measured."""
     latest = CardRun.objects.filter(scan=OuterRef("pk")).order_by("-number")
     looked_at = CardConfirmation.objects.filter(

@@ -39,7 +39,7 @@ def test_scans_are_sent_and_measured_without_a_reload(
     sent = page.get_by_role("region", name="Files just sent").get_by_role("listitem")
     expect(sent).to_have_count(2)
     expect(sent.nth(0)).to_contain_text("is scan 1")
-    expect(sent.nth(1)).to_contain_text("this is no picture")
+    expect(sent.nth(1)).to_contain_text("This is no picture")
     expect(page.locator("#scan-1 tbody tr")).to_have_count(2, timeout=60_000)
     expect(page.locator("#scan-1 .outline")).to_have_count(2)
     expect(page.get_by_role("heading", name="Next: confirm the outlines")).to_be_visible()

@@ -391,4 +391,5 @@ def test_queries_do_not_grow(cast: Cast, test: Test):
                 assert client.get(f"/api/v1/{address}").status_code == 200
             counts.setdefault(name, []).append(len(caught))
     for name, numbers in counts.items():
-        assert numbers[0] == numbers[1] == numbers[2] <= 7, (name, numbers)
+        most = 9 if name == "together" else 7  # who looks first also keeps what it came to
+        assert numbers[0] == numbers[1] == numbers[2] <= most, (name, numbers)
