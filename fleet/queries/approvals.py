@@ -22,7 +22,7 @@ ENDINGS = {
 def approvals_listed(person: Person) -> QuerySet[Approval]:
     """Approvals with what a table of them shows, `state` too, without documents and nozzles."""
     listed = approvals_of(person).select_related(None).select_related("setup", "approved_by")
-    return listed.defer("setup__nozzles").annotate(state=_state())
+    return listed.defer("setup__nozzles").annotate(state=approval_state())
 
 
 def judged_approvals_of(person: Person) -> QuerySet[Approval]:
@@ -31,12 +31,15 @@ def judged_approvals_of(person: Person) -> QuerySet[Approval]:
         approvals_of(person)
         .select_related("superseded_by")
         .defer(*(f"analysis__{name}" for name in HEAVY))
-        .annotate(state=_state())
+        .annotate(state=approval_state())
     )
 
 
-def _state() -> Case:
-    """The same cases as `queries.standing.judge`, set-wise and for every approval."""
+def approval_state() -> Case:
+    """Whether an approval stands today, or else what ended it: a key of `ENDINGS`.
+
+    The same cases as `queries.standing.judge`, set-wise and for every approval.
+    """
     newer = SetUp.objects.filter(
         aircraft=OuterRef("aircraft"),
         purpose_key=OuterRef("setup__purpose_key"),

@@ -29,6 +29,7 @@ from fleet.models import (
     Waiver,
     WorksUnder,
 )
+from fleet.queries.approvals import approval_state
 from fleet.queries.whose import _own
 
 
@@ -90,8 +91,8 @@ class Logbook:
     """What is on record of an aircraft.
 
     `setups` by purpose, of each the newest first, without nozzles. `tests`, newest first.
-    `approvals`, newest first, each with its set-up and with what ended it. `waivers`, the latest
-    first, and `under`, under whose rules it works besides, in the order of time.
+    `approvals`, newest first, each with its set-up, its `state` and what ended it. `waivers`, the
+    latest first, and `under`, under whose rules it works besides, in the order of time.
     """
 
     aircraft: Aircraft
@@ -159,7 +160,8 @@ def _approvals(person: Person, aircraft: Aircraft) -> list[Approval]:
         *("cv_percent", "valid_until", "approved_by__name", "approved_by__role"),
         *("superseded_by__created_at", "withdrawal__created_at", "withdrawal__reason"),
     )
-    return sorted(found, key=attrgetter("created_at", "pk"), reverse=True)
+    judged = found.annotate(state=approval_state())
+    return sorted(judged, key=attrgetter("created_at", "pk"), reverse=True)
 
 
 def _setups(person: Person, aircraft: Aircraft) -> list[SetUp]:

@@ -28,7 +28,6 @@ from fleet.queries.whose import (
     tests_with_counts,
 )
 from fleet.services import aircraft as services
-from fleet.web.ended import with_state
 from fleet.web.forms_fleet import AircraftForm, SetUpForm, nozzle_lines
 from fleet.web.lists import fleet_table
 from fleet.web.paging import page_of
@@ -79,7 +78,7 @@ def aircraft(request: HttpRequest, aircraft_id: UUID) -> HttpResponse:
         "holds": any(each.in_force for each in standing),
         "setups": book.setups,
         "tests": book.tests[:MOST_LISTED],
-        "approvals": with_state(person, book.approvals[:MOST_LISTED]),
+        "approvals": book.approvals[:MOST_LISTED],
         **story_context(person, book, request.GET.get("season"), held),
         **service_context(person, book),
         "may_change": rules.may_change_fleet(person),
