@@ -33,7 +33,9 @@ class Bits:
         """The same as a mask (M, N) of one byte a pixel."""
         rows, columns = mask.shape
         bits = cls.none((rows, columns))
-        bits.set(0, mask)
+        lines = bits.lines(rows)
+        lines[:, :columns] = mask
+        bits.set(0, lines)
         return bits
 
     @property
@@ -41,11 +43,14 @@ class Bits:
         """Bytes a row; two columns of nothing at its end at least."""
         return _width(self.shape[1])
 
-    def set(self, top: int, mask: NDArray[np.bool_]) -> None:
-        """Write whole rows (K, N) from one on."""
-        packed = np.packbits(mask, axis=1, bitorder="little")
-        lines = self.flat[top * self.width : (top + mask.shape[0]) * self.width]
-        lines.reshape(-1, self.width)[:, : packed.shape[1]] = packed
+    def lines(self, rows: int) -> NDArray[np.bool_]:
+        """Rows with nothing set, as `set` takes them: (rows, 8 · width), the mask on the left."""
+        return np.zeros((rows, 8 * self.width), dtype=np.bool_)
+
+    def set(self, top: int, lines: NDArray[np.bool_]) -> None:
+        """Write whole rows from one on; full to the byte, they are packed as one stretch."""
+        first, size = top * self.width, lines.shape[0] * self.width
+        self.flat[first : first + size] = np.packbits(lines.ravel(), bitorder="little")
 
     def mask(self) -> NDArray[np.bool_]:
         """(M, N) with one byte a pixel."""

@@ -168,11 +168,13 @@ def _same_stain(depth2: Squares, y: Places, x: Places, region: Places) -> Places
     # the shelf, nor at which end the line begins may decide between them.
     off_y = (y[other] - y[one])[:, None] * share
     off_x = (x[other] - x[one])[:, None] * share
+    flat, width = depth2.ravel(), depth2.shape[1]
+    begin = (y[one] * width + x[one])[:, None]
     neck2 = np.full(one.size, np.iinfo(depth2.dtype).max, dtype=depth2.dtype)
     for aside in (-_HAIR_PX, _HAIR_PX):
-        between_y = y[one, None] + np.rint(off_y + aside).astype(np.intp)
-        between_x = x[one, None] + np.rint(off_x + aside).astype(np.intp)
-        np.minimum(neck2, depth2[between_y, between_x].min(axis=1), out=neck2)
+        down, along = np.rint(off_y + aside), np.rint(off_x + aside)
+        between = begin + (down * width + along).astype(np.intp)
+        np.minimum(neck2, flat.take(between).min(axis=1), out=neck2)
     lesser2 = np.minimum(depth2[y[one], x[one]], depth2[y[other], x[other]])
     joined = neck2 >= _NECK**2 * lesser2
     graph = coo_array(

@@ -21,6 +21,7 @@ from patterns.cards._levels import (
     FEW_INSIDE,
     SAMPLE_STEP,
     TILE_PX,
+    TILE_SHIFT,
     Levels,
     best_channel,
     middle_of,
@@ -120,9 +121,10 @@ class Separation:
         float64 of their common shape; with noise a little below 0 and above 1 too.
         """
         # By one number a place, which is quicker than by two.
-        tile = row // TILE_PX * self.paper_level.shape[1] + column // TILE_PX
-        grey = self.channel.ravel()[row * self.channel.shape[1] + column]
-        strength: Floats = (1.0 - grey / self.paper_level.ravel()[tile]) / (1.0 - self.ink_share)
+        tile = (row >> TILE_SHIFT) * self.paper_level.shape[1] + (column >> TILE_SHIFT)
+        grey = self.channel.ravel().take(row * self.channel.shape[1] + column)
+        level = self.paper_level.ravel().take(tile)
+        strength: Floats = (1.0 - grey / level) / (1.0 - self.ink_share)
         return strength
 
     def without_picture(self) -> Separation:
@@ -246,16 +248,19 @@ def _dark_lines(lines: Bytes, cut: float) -> int:
 def _mark(stain: Bits, channel: Bytes, cut: Floats, valid: tuple[int, int, int, int]) -> None:
     """Set what is darker than the cut of its tile, within the card."""
     top, left, bottom, right = valid
+    rows, columns = channel.shape
     # Pixels are whole numbers: darker than the cut is the same as below the next whole number.
     whole = np.clip(np.ceil(cut), 0, 255).astype(np.uint8)
-    whole = np.repeat(whole, TILE_PX, axis=1)[:, left:right]
-    dark = np.zeros((TILE_PX, channel.shape[1]), dtype=np.bool_)
-    for band, levels in enumerate(whole):
-        first, last = max(band * TILE_PX, top), min((band + 1) * TILE_PX, bottom)
-        if first < last:
-            own = dark[: last - first]
-            np.less(channel[first:last, left:right], levels, out=own[:, left:right])
-            stain.set(first, own)
+    whole = np.repeat(whole, TILE_PX, axis=1)[:, :columns]
+    dark = stain.lines(rows)
+    full = rows // TILE_PX
+    tiles = (full, TILE_PX, -1)
+    inner = dark[: full * TILE_PX].reshape(tiles)[..., :columns]
+    np.less(channel[: full * TILE_PX].reshape(tiles), whole[:full, None], out=inner)
+    if full * TILE_PX < rows:
+        np.less(channel[full * TILE_PX :], whole[-1], out=dark[full * TILE_PX :, :columns])
+    dark[:top], dark[bottom:], dark[:, :left], dark[:, right:] = False, False, False, False
+    stain.set(0, dark)
 
 
 def _why(
