@@ -16,9 +16,9 @@ from typing import Any, NamedTuple
 from uuid import UUID
 
 from django.db import connection
-from django.db.models import CharField, ExpressionWrapper, F, QuerySet, TextField, Value
-from django.db.models.fields.json import KeyTransform
-from django.db.models.functions import Cast
+from django.db.models import CharField, ExpressionWrapper, F, FloatField, QuerySet, TextField, Value
+from django.db.models.fields.json import KeyTextTransform, KeyTransform
+from django.db.models.functions import Cast, NullIf
 
 from fleet.judging.facts import (
     NO_AIR,
@@ -179,10 +179,9 @@ def _by_analysis(rows: Iterable[Sequence[Any]]) -> dict[Any, list[tuple[int, App
 
 
 def _analysis(reach: Reach, manner: str, row: Sequence[Any]) -> AnalysisFacts:
-    _, number, accepted, one_way, back_and_forth, recorded_at, *conditions = row
+    _, number, accepted, one_way, back_and_forth, recorded_at, *wind = row
     cv_percent = one_way if manner == Manner.ONE_WAY else back_and_forth
-    air = _air_then(*conditions) if conditions else _air(reach, ())
-    return AnalysisFacts(number, accepted, cv_percent, recorded_at, air)
+    return AnalysisFacts(number, accepted, cv_percent, recorded_at, _air(reach, wind))
 
 
 def _approved(
@@ -199,12 +198,6 @@ def _air(reach: Reach, wind: Iterable[float | None]) -> Air | None:
     if reach.lean:
         return None
     return Air(*wind) if wind else NO_AIR
-
-
-def _air_then(conditions: Mapping[str, Any] | None) -> Air:
-    """The wind that an analysis was made with. SQLite would make a number of one not recorded."""
-    known = conditions or {}
-    return Air(*[known.get(name) for name in WIND])
 
 
 # --- The rows, from the tables --------------------------------------------------------------------
@@ -230,8 +223,17 @@ def _analyses(reach: Reach) -> Iterable[tuple[Any, ...]]:
     ).values_list(
         *(as_held("test"), as_held("pk"), "number", "accepted_passes"),
         *("one_way_cv_percent", "back_and_forth_cv_percent", reach.moment),
-        *((KeyTransform("conditions", "inputs"),) if reach.wind and not reach.lean else ()),
+        *(_wind_then("inputs") if reach.wind and not reach.lean else ()),
     )
+
+
+def _wind_then(inputs: str) -> list[Cast]:
+    """The wind that an analysis was made with. [m/s, °, °]
+
+    SQLite says the word null for what was not recorded, and would make the number 0 of it.
+    """
+    said = [KeyTextTransform(name, KeyTransform("conditions", inputs)) for name in WIND]
+    return [Cast(NullIf(one, Value("null")), FloatField()) for one in said]
 
 
 def _approvals(reach: Reach) -> Iterable[tuple[Any, ...]]:
@@ -271,7 +273,8 @@ def _rows_of_book(book: Logbook) -> _Rows:
         [
             (
                 *(held(test.pk), held(one.pk), one.number, one.accepted_passes),
-                *(one.one_way_cv_percent, one.back_and_forth_cv_percent, None, one.conditions),
+                *(one.one_way_cv_percent, one.back_and_forth_cv_percent, None),
+                *map((one.conditions or {}).get, WIND),
             )
             for test in book.tests
             for one in test.outcomes
@@ -335,11 +338,12 @@ def _with_air(facts: FleetFacts, tests: Collection[Any]) -> dict[Any, tuple[Test
         .order_by("analyses__number")
         .values_list(
             *(as_held("pk"), as_held("setup__aircraft"), "analyses__number"),
-            *(*WIND, KeyTransform("conditions", "analyses__inputs")),
+            *WIND,
+            *_wind_then("analyses__inputs"),
         )
     )
     # The newest analysis comes last and stays.
-    air = {row[0]: (row[1], row[2], Air(*row[3:6]), _air_then(row[6])) for row in rows}
+    air = {row[0]: (row[1], row[2], Air(*row[3:6]), Air(*row[6:9])) for row in rows}
     found = dict(facts.tests)
     for one in {aircraft for aircraft, *_ in air.values()}:
         found[one] = tuple(

@@ -22,7 +22,6 @@ from fleet.models import (
     Aircraft,
     AnalysisRun,
     Approval,
-    FlightPass,
     Person,
     SetUp,
     Test,
@@ -104,19 +103,19 @@ class Logbook:
 
 
 def logbook_of(person: Person, aircraft: Aircraft) -> Logbook:
-    """Fetch what a person may see of an aircraft: seven queries, however much there is."""
+    """Fetch what a person may see of an aircraft: six queries, however much there is."""
     tests = _tests(person, aircraft)
     approvals = _approvals(person, aircraft)
     setups = _setups(person, aircraft)  # last: then none is missing that one of the others names
     by_key = {one.pk: one for one in setups}
     for approval in approvals:
         approval.setup = by_key[approval.setup_id]
-    passes, outcomes = _passes(person, aircraft), _outcomes(person, aircraft)
+    outcomes = _outcomes(person, aircraft)
     return Logbook(
         aircraft=aircraft,
         setups=setups,
         tests=[
-            FlownTest._make((pk, by_key[setup], *rest, passes.get(pk, 0), outcomes.get(pk, ())))
+            FlownTest._make((pk, by_key[setup], *rest, outcomes.get(pk, ())))
             for pk, setup, *rest in tests
         ],
         approvals=approvals,
@@ -129,15 +128,9 @@ def _tests(person: Person, aircraft: Aircraft) -> list[tuple[Any, ...]]:
     rows = _own(person, Test.objects.filter(setup__aircraft=aircraft)).order_by()
     found = rows.values_list(
         *("pk", "setup_id", "flown_on", "wind_speed_m_s", "wind_from_deg", "line_heading_deg"),
-        *("visit_id", "visit__place", "visit__analyst__role"),
+        *("visit_id", "visit__place", "visit__analyst__role", Count("passes")),
     )
     return sorted(found, key=lambda row: (row[2], row[0]), reverse=True)
-
-
-def _passes(person: Person, aircraft: Aircraft) -> dict[UUID, int]:
-    """How many passes each test has."""
-    rows = _own(person, FlightPass.objects.filter(test__setup__aircraft=aircraft)).order_by()
-    return dict(rows.values_list("test").annotate(count=Count("pk")))
 
 
 def _outcomes(person: Person, aircraft: Aircraft) -> dict[UUID, list[Outcome]]:

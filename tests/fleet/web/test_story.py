@@ -130,14 +130,14 @@ def test_queries_do_not_grow_with_the_season(
         analysis = make_analysis(cast, make_tested(cast, setup))
         make_approval(cast, analysis)
     address = reverse("aircraft", args=[aircraft.pk])
-    with django_assert_num_queries(14):
+    with django_assert_num_queries(13):
         client.get(address)
     with tenancy.everyone():
         for _ in range(2):
             make_approval(cast, analysis)
             make_tested(cast, setup)
         make_setup(cast, aircraft, pressure_kpa=300.0)
-    with django_assert_num_queries(14):
+    with django_assert_num_queries(13):
         page = client.get(address)
     assert page.content.count(b'data-name="Passes"') == 3
 
