@@ -57,7 +57,9 @@ def scanned(pdf: bytes, scale: float = 1.0) -> list[str]:
         check=True,
     )
     picture = Image.open(BytesIO(dots.stdout)).convert("L")
-    return [one.text for one in zxingcpp.read_barcodes(picture)]
+    # Square codes alone: a chance row of dots may pass for one of bars.
+    found = zxingcpp.read_barcodes(picture, formats=zxingcpp.BarcodeFormat.QRCode)
+    return [one.text for one in found]
 
 
 def draws(text: str, words: str) -> bool:
