@@ -10,7 +10,6 @@ from uuid import UUID
 from django.contrib import messages
 from django.contrib.auth.decorators import login_required
 from django.core.exceptions import ValidationError
-from django.db.models import Q
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import path, reverse
@@ -24,7 +23,7 @@ from fleet.models import SignUp, SignUpState, Visit
 from fleet.queries.calendars import calendar_of
 from fleet.queries.clinics import places_left, sign_ups_of, turns, why_closed
 from fleet.queries.gifts import supplies_of
-from fleet.queries.whose import aircraft_of, visits_of
+from fleet.queries.whose import aircraft_of, called, visits_of
 from fleet.services import clinics, gifts
 from fleet.services import visits as visit_services
 from fleet.web.forms_visits import CallOffForm, SupplyForm
@@ -115,13 +114,7 @@ def _choices(request: HttpRequest, visit: Visit) -> dict[str, Any]:
     fleet = aircraft_of(request.user).filter(retired_on__isnull=True)
     if visit.host_id is not None:
         fleet = fleet.filter(operator=visit.host_id)
-    for word in asked.split():
-        fleet = fleet.filter(
-            Q(registration__icontains=word)
-            | Q(operator__name__icontains=word)
-            | Q(make__icontains=word)
-            | Q(model__icontains=word)
-        )
+    fleet = called(fleet, asked)
     page = page_of(request, fleet)
     standing = sign_ups_of(request.user).filter(visit=visit).exclude(state=SignUpState.CANCELLED)
     there = {turn.sign_up.aircraft_id: turn for turn in turns(standing)}
