@@ -32,25 +32,21 @@ class Bits:
     def of(cls, mask: NDArray[np.bool_]) -> Bits:
         """The same as a mask (M, N) of one byte a pixel."""
         rows, columns = mask.shape
-        bits = cls.none((rows, columns))
-        lines = bits.lines(rows)
+        lines = bare_lines((rows, columns))
         lines[:, :columns] = mask
-        bits.set(0, lines)
+        return cls.packed(lines, (rows, columns))
+
+    @classmethod
+    def packed(cls, lines: NDArray[np.bool_], shape: tuple[int, int]) -> Bits:
+        """Pack lines as `bare_lines` made them: full to the byte, they are one stretch."""
+        bits = cls.none(shape)
+        bits.flat[: lines.size // 8] = np.packbits(lines.ravel(), bitorder="little")
         return bits
 
     @property
     def width(self) -> int:
         """Bytes a row; two columns of nothing at its end at least."""
         return _width(self.shape[1])
-
-    def lines(self, rows: int) -> NDArray[np.bool_]:
-        """Rows with nothing set, as `set` takes them: (rows, 8 · width), the mask on the left."""
-        return np.zeros((rows, 8 * self.width), dtype=np.bool_)
-
-    def set(self, top: int, lines: NDArray[np.bool_]) -> None:
-        """Write whole rows from one on; full to the byte, they are packed as one stretch."""
-        first, size = top * self.width, lines.shape[0] * self.width
-        self.flat[first : first + size] = np.packbits(lines.ravel(), bitorder="little")
 
     def mask(self) -> NDArray[np.bool_]:
         """(M, N) with one byte a pixel."""
@@ -79,6 +75,11 @@ class Bits:
         line &= np.uint32((1 << edge) - 1)
         count: Places = np.bitwise_count(line).sum(axis=1, dtype=np.intp)
         return count
+
+
+def bare_lines(shape: tuple[int, int]) -> NDArray[np.bool_]:
+    """Lines with nothing set, (M, 8 · width), for a mask (M, N) on their left."""
+    return np.zeros((shape[0], 8 * _width(shape[1])), dtype=np.bool_)
 
 
 def _width(columns: int) -> int:

@@ -16,7 +16,7 @@ from typing import Final, Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from patterns.cards._bits import Bits
+from patterns.cards._bits import Bits, bare_lines
 from patterns.cards._levels import (
     FEW_INSIDE,
     SAMPLE_STEP,
@@ -172,9 +172,7 @@ def separate(image: CardImage, parameters: SeparateParameters | None = None) -> 
     share = 1.0 - settings.threshold_percent / 100.0 * (1.0 - ink_share)
     paper_level = paper_level_of(channel, levels)
     rows, columns = channel.shape
-    stain = Bits.none((rows, columns))
-    if stained:
-        _mark(stain, channel, paper_level * share, valid)
+    stain = _marked(channel, paper_level * share, valid) if stained else Bits.none((rows, columns))
     why = _why(index if pixels.shape[2] == 3 else None, kind, levels, settings, noisy, paper_level)
     remarks = _remarks(stain, levels, valid, settings, stained)
     return Separation(
@@ -245,14 +243,14 @@ def _dark_lines(lines: Bytes, cut: float) -> int:
     return lines.shape[0] + 1 if lines.shape[0] else 0
 
 
-def _mark(stain: Bits, channel: Bytes, cut: Floats, valid: tuple[int, int, int, int]) -> None:
-    """Set what is darker than the cut of its tile, within the card."""
+def _marked(channel: Bytes, cut: Floats, valid: tuple[int, int, int, int]) -> Bits:
+    """What is darker than the cut of its tile, within the card."""
     top, left, bottom, right = valid
     rows, columns = channel.shape
     # Pixels are whole numbers: darker than the cut is the same as below the next whole number.
     whole = np.clip(np.ceil(cut), 0, 255).astype(np.uint8)
     whole = np.repeat(whole, TILE_PX, axis=1)[:, :columns]
-    dark = stain.lines(rows)
+    dark = bare_lines((rows, columns))
     full = rows // TILE_PX
     tiles = (full, TILE_PX, -1)
     inner = dark[: full * TILE_PX].reshape(tiles)[..., :columns]
@@ -260,7 +258,7 @@ def _mark(stain: Bits, channel: Bytes, cut: Floats, valid: tuple[int, int, int, 
     if full * TILE_PX < rows:
         np.less(channel[full * TILE_PX :], whole[-1], out=dark[full * TILE_PX :, :columns])
     dark[:top], dark[bottom:], dark[:, :left], dark[:, right:] = False, False, False, False
-    stain.set(0, dark)
+    return Bits.packed(dark, (rows, columns))
 
 
 def _why(
