@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass
 from typing import Any
@@ -334,7 +333,6 @@ def _summary(result: CardResult) -> dict[str, Any]:
 def _store(job: Job, scan: CardScan, settings: CardSettings, document: bytes, preview: str) -> None:
     CardScan.objects.select_for_update().get(pk=scan.pk)
     assert job.requested_by is not None
-    found = json.loads(document)
     run = CardRun(
         operator=scan.operator,
         scan=scan,
@@ -344,11 +342,11 @@ def _store(job: Job, scan: CardScan, settings: CardSettings, document: bytes, pr
         parameters=asdict(settings),
         document=document.decode(),
         document_digest=storage.digest_of(document),
-        outlines_digest=storage.digest_of(_outlines(found)),
-        asks_confirmation=_asks_confirmation(found),
         preview_digest=preview,
         requested_by=job.requested_by,
     )
+    run.outlines_digest = storage.digest_of(_outlines(run.content))
+    run.asks_confirmation = _asks_confirmation(run.content)
     run.save(force_insert=True)
     audit.record(
         "cards_measured",
