@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 
 from fleet.models import Aircraft, AnalysisRun, Approval, FlightPass, SetUp
+from fleet.queries.endings import approval_state
 from fleet.queries.standing import evidence_gap
 
 
@@ -63,10 +64,14 @@ def approval_in_force(setup: SetUp) -> Approval | None:
 
 
 def line_of(aircraft: Aircraft, purpose_key: str) -> list[Approval]:
-    """Return all approvals of an aircraft for a purpose, newest first, with what ended them."""
+    """Return all approvals of an aircraft for a purpose, newest first, with what ended them.
+
+    Each has its `state`: a key of `endings.ENDINGS`.
+    """
     rows = Approval.objects.filter(aircraft=aircraft, setup__purpose_key=purpose_key)
+    judged = rows.annotate(state=approval_state())
     return list(
-        rows.select_related("setup", "approved_by", "withdrawal__withdrawn_by", "superseded_by")
+        judged.select_related("setup", "approved_by", "withdrawal__withdrawn_by", "superseded_by")
     )
 
 

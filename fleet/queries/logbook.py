@@ -28,7 +28,7 @@ from fleet.models import (
     Waiver,
     WorksUnder,
 )
-from fleet.queries.approvals import approval_state
+from fleet.queries.endings import approval_state
 from fleet.queries.whose import _own
 
 

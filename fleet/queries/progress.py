@@ -10,6 +10,7 @@ from django.db.models import Count, Q
 
 from fleet.models import ENDED, AnalysisRun, Approval, FlightPass, Job, Manner, Person, Test, Visit
 from fleet.queries.cards import scans_to_confirm
+from fleet.queries.endings import approval_state
 from fleet.queries.whose import tests_of
 
 # What a list shows of an analysis stands in columns of its own; the document stays where it is.
@@ -20,6 +21,7 @@ HEAVY = ("document", "inputs", "weather", "parameters")
 class Progress:
     """One test: files in, the newest analysis, the approval that rests on it, the open job.
 
+    An approval has its `state`: a key of `endings.ENDINGS`.
     `ended` is the last approval that rested on it, where that was superseded or withdrawn.
     `unconfirmed` are the scans of cards whose outlines nobody has confirmed; `tests_on` asks.
     """
@@ -118,6 +120,7 @@ def _approvals(keys: list[Any]) -> Iterable[Approval]:
         Approval.objects.filter(analysis__test__in=keys)
         .select_related("analysis", "superseded_by", "withdrawal")
         .defer(*(f"analysis__{name}" for name in HEAVY))
+        .annotate(state=approval_state())
         .order_by("created_at", "id")
     )
     return rows

@@ -11,7 +11,7 @@ from django.utils.html import format_html
 from django.utils.safestring import SafeString, mark_safe
 
 from fleet import audit, measures
-from fleet.queries.approvals import ENDINGS
+from fleet.queries.endings import ENDINGS
 
 register = template.Library()
 

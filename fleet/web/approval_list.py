@@ -10,7 +10,8 @@ from django.urls import path
 from django.views.decorators.http import require_safe
 
 from fleet import tables
-from fleet.queries.approvals import ENDINGS, judged_approvals_of
+from fleet.queries.approvals import judged_approvals_of
+from fleet.queries.endings import ENDINGS
 from fleet.web.lists import approvals_table
 from fleet.web.paging import page_of
 

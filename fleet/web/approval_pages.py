@@ -26,7 +26,6 @@ from fleet.queries.evidence import (
 from fleet.queries.standing import standing_of
 from fleet.queries.whose import analyses_of, approvals_of
 from fleet.services import approvals
-from fleet.web.ended import with_state
 from fleet.web.forms_testing import ApproveForm, WithdrawForm, one_year_after
 
 
@@ -127,7 +126,7 @@ def _page(request: HttpRequest, found: Approval, form: WithdrawForm) -> HttpResp
         "at": at_swath(run, found.swath_m, found.manner),
         "confidence": 100 * run.result.parameters.confidence,
         "passes": passes_of_analysis(run),
-        "line": with_state(request.user, line_of(found.aircraft, found.setup.purpose_key)),
+        "line": line_of(found.aircraft, found.setup.purpose_key),
         "form": form,
         "day_goes_on": _day_goes_on(request, run.test.visit),
         "may_withdraw": rules.may_approve(request.user) and _is_open(found),

@@ -13,7 +13,7 @@ from typing import Any
 from fleet import audit
 from fleet.models import Aircraft, Membership, Operator, Person, Visit
 from fleet.paper_codes import grouped
-from fleet.queries.approvals import ENDINGS
+from fleet.queries.endings import ENDINGS
 from fleet.queries.papers import slip_state
 from fleet.queries.progress import Progress
 from fleet.queries.standing import Standing, standings

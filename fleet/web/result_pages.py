@@ -14,13 +14,13 @@ from django.utils.http import content_disposition_header
 from django.views.decorators.http import require_POST, require_safe
 
 from fleet import rules, storage
-from fleet.models import AnalysisRun, Approval, Manner, Person
+from fleet.models import AnalysisRun, Approval, Manner
+from fleet.queries.endings import approval_state
 from fleet.queries.evidence import at_swath, newer_setup, passes_of_analysis
 from fleet.queries.inputs import is_current
 from fleet.queries.papers import file_name, papers_of
 from fleet.queries.whose import analyses_of
 from fleet.services import papers
-from fleet.web.ended import with_state
 from fleet.web.forms_testing import ReportForm
 from fleet.web.slider import Slider, data, slider
 from patterns.analyse import Analysis
@@ -49,7 +49,7 @@ def analysis(request: HttpRequest, analysis_id: Any) -> HttpResponse:
         "charts": _charts(run.result, shown, system),
         "findings": _findings(run.result, system),
         "passes": passes_of_analysis(run),
-        **_standing(request.user, run),
+        **_standing(run),
         "may_approve": rules.may_approve(request.user),
         "report_form": ReportForm(initial={"page_size": PAPER_OF[system]}, system=system),
         "papers": run.papers.order_by("-created_at"),
@@ -131,12 +131,12 @@ def _findings(result: Analysis, system: Any) -> list[dict[str, Any]]:
     ]
 
 
-def _standing(person: Person, run: AnalysisRun) -> dict[str, Any]:
+def _standing(run: AnalysisRun) -> dict[str, Any]:
     """What became of this result, and whether it still speaks of the test as it is."""
     test = run.test
     passes = list(test.passes.select_related("raw_file").order_by("number"))
     return {
-        "approvals": with_state(person, Approval.objects.filter(analysis=run)),
+        "approvals": list(Approval.objects.filter(analysis=run).annotate(state=approval_state())),
         "current": is_current(run, test, passes),
         "newer": newer_setup(test.setup),
         "others": list(test.analyses.defer("document").exclude(pk=run.pk)),

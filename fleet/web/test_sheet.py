@@ -18,7 +18,6 @@ from fleet.queries.quality import Quality, quality_of
 from fleet.services.analyses import Settings
 from fleet.services.passes import Added
 from fleet.weather import weather_of
-from fleet.web.ended import judge_progress
 from fleet.web.forms_testing import AbortedForm, OverruleForm, SettingsForm
 from patterns.draw import COMPACT, Size, trace_chart
 
@@ -43,7 +42,6 @@ def sheet(
     """Return what the template of a test needs."""
     passes = list(test.passes.select_related("raw_file").order_by("number"))
     progress = progress_of([test])[0]
-    judge_progress(request.user, [progress])
     analyses = list(test.analyses.defer("document").order_by("-number"))
     current = bool(analyses) and is_current(analyses[0], test, passes)
     system = request.user.unit_system

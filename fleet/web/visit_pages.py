@@ -27,7 +27,6 @@ from fleet.queries.whose import aircraft_of, operators_of, setups_of, visits_of
 from fleet.services import tests as test_services
 from fleet.services import visits as visit_services
 from fleet.web.day_pages import day_to_show, key_of, said
-from fleet.web.ended import judge_progress
 from fleet.web.forms_testing import VisitForm
 from fleet.web.forms_visits import CallOffForm, SupplyForm
 from fleet.web.lists import tests_table, visits_table
@@ -44,8 +43,6 @@ CARRIED = (
     "file_origin",
     "file_flight_line",
 )
-
-
 MOST_WAITING = 20
 
 
@@ -132,10 +129,8 @@ def visit(request: HttpRequest, visit_id: Any) -> HttpResponse:
     if by.sees_everyone:
         context |= _day(request, found)
     else:
-        rows = tests_on(by, found)
-        judge_progress(by, rows)
         context |= {
-            "rows": rows,
+            "rows": tests_on(by, found),
             "mine": turns(sign_ups_of(by).filter(visit=found)),
             "closed": why_closed(found),
         }
@@ -146,7 +141,6 @@ def _day(request: HttpRequest, found: Visit) -> dict[str, Any]:
     """What the page of a day shows to staff and analysts."""
     by = request.user
     order = running_order(by, found, day_to_show(found, request.GET.get("day")))
-    judge_progress(by, [*order.tests, *(line.last.progress for line in order.to_fly if line.last)])
     keys = [line.sign_up.pk for line in order.to_fly]
     supplies = list(supplies_of(by).filter(visit=found))
     given = list(gifts_of(by).filter(visit=found))
