@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from django.db.models import QuerySet
 
-from fleet.models import ENDED, Job, Operator, OperatorExport, Person
+from fleet.models import Job, Operator, OperatorExport, Person
+from fleet.queries.work import last_of, under_way
 
 
 def exports_of(person: Person) -> QuerySet[OperatorExport]:
@@ -17,14 +18,9 @@ def exports_of(person: Person) -> QuerySet[OperatorExport]:
 
 def last_export_job(operator: Operator) -> Job | None:
     """Return the newest job that exports an operator, whatever its state."""
-    return _jobs(operator).first()
+    return last_of(operator, "export")
 
 
 def export_under_way(operator: Operator) -> Job | None:
     """Return the job that exports an operator now, or None."""
-    return _jobs(operator).exclude(state__in=ENDED).first()
-
-
-def _jobs(operator: Operator) -> QuerySet[Job]:
-    rows: QuerySet[Job] = Job.objects.filter(kind="export", subject_id=operator.pk)
-    return rows.order_by("-created_at", "-id")
+    return under_way(operator, "export")

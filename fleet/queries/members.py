@@ -11,7 +11,6 @@ from django.db.models import Count, Q, QuerySet
 from django.utils import timezone
 
 from fleet.models import (
-    ENDED,
     AuditRow,
     Invitation,
     Job,
@@ -20,6 +19,7 @@ from fleet.models import (
     Season,
     SheetImport,
 )
+from fleet.queries.work import last_of, under_way
 
 MAIL_DEEDS = ("invitation_sent", "invitation_not_sent")
 SHEET_LOOK, SHEET_APPLY = "sheet_look", "sheet_apply"  # kinds of jobs
@@ -141,19 +141,12 @@ def imports_of(person: Person) -> QuerySet[SheetImport]:
 
 def last_import_job(sheet: SheetImport) -> Job | None:
     """Return the newest job that reads a spreadsheet or carries it out, whatever its state."""
-    return _import_jobs(sheet).first()
+    return last_of(sheet, SHEET_LOOK, SHEET_APPLY)
 
 
 def import_under_way(sheet: SheetImport) -> Job | None:
     """Return the job that reads a spreadsheet or carries it out now, or None."""
-    return _import_jobs(sheet).exclude(state__in=ENDED).first()
-
-
-def _import_jobs(sheet: SheetImport) -> QuerySet[Job]:
-    rows: QuerySet[Job] = Job.objects.filter(
-        kind__in=(SHEET_LOOK, SHEET_APPLY), subject_id=sheet.pk
-    )
-    return rows.order_by("-created_at", "-id")
+    return under_way(sheet, SHEET_LOOK, SHEET_APPLY)
 
 
 def _day(moment: datetime.datetime) -> str:

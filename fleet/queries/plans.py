@@ -8,9 +8,10 @@ from dataclasses import dataclass
 from typing import Any
 from uuid import UUID
 
-from fleet.models import ENDED, Aircraft, AuditRow, Job, Person, PlanWord, TourPlan, TourProposal
+from fleet.models import Aircraft, AuditRow, Job, Person, PlanWord, TourPlan, TourProposal
 from fleet.queries.plan_inputs import BLOCKED, NO_WORKING_DAY, days_between
 from fleet.queries.whose import aircraft_of
+from fleet.queries.work import last_of, under_way
 
 
 @dataclass(frozen=True, slots=True)
@@ -106,16 +107,12 @@ class ProposalView:
 
 def open_job(plan: TourPlan) -> Job | None:
     """Return the search under way for a plan."""
-    under_way: Job | None = (
-        Job.objects.filter(kind="plan", subject_id=plan.pk).exclude(state__in=ENDED).first()
-    )
-    return under_way
+    return under_way(plan, "plan")
 
 
 def last_job(plan: TourPlan) -> Job | None:
     """Return the last search for a plan, ended or not."""
-    last: Job | None = Job.objects.filter(kind="plan", subject_id=plan.pk).first()
-    return last
+    return last_of(plan, "plan")
 
 
 def view_of(person: Person, proposal: TourProposal) -> ProposalView:
