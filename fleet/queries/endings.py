@@ -5,7 +5,7 @@ from __future__ import annotations
 from django.db.models import Case, CharField, Exists, OuterRef, Value, When
 from django.utils import timezone
 
-from fleet.models import SetUp
+from fleet.models import Approval, SetUp
 
 ENDINGS = {
     "in_force": "In force",
@@ -20,7 +20,8 @@ ENDINGS = {
 def approval_state() -> Case:
     """Whether an approval stands today, or else what ended it: a key of `ENDINGS`.
 
-    The same cases as `queries.standing.judge`, set-wise and for every approval.
+    The same cases as `queries.standing.judge`, set-wise and for every approval; `ending_of` has
+    them in the same order.
     """
     newer = SetUp.objects.filter(
         aircraft=OuterRef("aircraft"),
@@ -36,3 +37,19 @@ def approval_state() -> Case:
         default=Value("in_force"),
         output_field=CharField(),
     )
+
+
+def ending_of(approval: Approval, newest: SetUp) -> str:
+    """The same of one approval whose aircraft, set-up and what ended it are at hand: no query.
+
+    `newest` is the newest set-up of the approval's aircraft and purpose.
+    """
+    if getattr(approval, "superseded_by", None) is not None:
+        return "superseded"
+    if newest.number > approval.setup.number:
+        return "changed"
+    if getattr(approval, "withdrawal", None) is not None:
+        return "withdrawn"
+    if approval.valid_until < timezone.localdate():
+        return "expired"
+    return "in_force" if approval.aircraft.retired_on is None else "retired"

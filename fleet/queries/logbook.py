@@ -24,11 +24,13 @@ from fleet.models import (
     Approval,
     Person,
     SetUp,
+    SignUp,
+    SignUpState,
     Test,
     Waiver,
     WorksUnder,
 )
-from fleet.queries.endings import approval_state
+from fleet.queries.endings import ending_of
 from fleet.queries.whose import _own
 
 
@@ -85,13 +87,24 @@ class FlownTest(NamedTuple):
         return figure
 
 
+class SignedUp(NamedTuple):
+    """A sign-up that was not called off: the visit, the day of the turn once it has one."""
+
+    visit_id: UUID
+    place: str
+    starts_on: datetime.date
+    ends_on: datetime.date
+    day: datetime.date | None
+    state: str
+
+
 @dataclass(frozen=True, slots=True)
 class Logbook:
     """What is on record of an aircraft.
 
     `setups` by purpose, of each the newest first, without nozzles. `tests`, newest first.
     `approvals`, newest first, each with its set-up, its `state` and what ended it. `waivers`, the
-    latest first, and `under`, under whose rules it works besides, in the order of time.
+    latest first, `under`, under whose rules it works besides, and `sign_ups`, in the order of time.
     """
 
     aircraft: Aircraft
@@ -100,16 +113,19 @@ class Logbook:
     approvals: Sequence[Approval]
     waivers: Sequence[Waiver]
     under: Sequence[WorksUnder]
+    sign_ups: Sequence[SignedUp]
 
 
 def logbook_of(person: Person, aircraft: Aircraft) -> Logbook:
-    """Fetch what a person may see of an aircraft: six queries, however much there is."""
+    """Fetch what a person may see of an aircraft: seven queries, however much there is."""
     tests = _tests(person, aircraft)
     approvals = _approvals(person, aircraft)
     setups = _setups(person, aircraft)  # last: then none is missing that one of the others names
     by_key = {one.pk: one for one in setups}
+    newest = {one.purpose_key: one for one in reversed(setups)}
     for approval in approvals:
-        approval.setup = by_key[approval.setup_id]
+        approval.aircraft, approval.setup = aircraft, by_key[approval.setup_id]
+        approval.state = ending_of(approval, newest[approval.setup.purpose_key])
     outcomes = _outcomes(person, aircraft)
     return Logbook(
         aircraft=aircraft,
@@ -121,6 +137,7 @@ def logbook_of(person: Person, aircraft: Aircraft) -> Logbook:
         approvals=approvals,
         waivers=_waivers(person, aircraft),
         under=_under(person, aircraft),
+        sign_ups=_sign_ups(person, aircraft),
     )
 
 
@@ -153,8 +170,7 @@ def _approvals(person: Person, aircraft: Aircraft) -> list[Approval]:
         *("cv_percent", "valid_until", "approved_by__name", "approved_by__role"),
         *("superseded_by__created_at", "withdrawal__created_at", "withdrawal__reason"),
     )
-    judged = found.annotate(state=approval_state())
-    return sorted(judged, key=attrgetter("created_at", "pk"), reverse=True)
+    return sorted(found, key=attrgetter("created_at", "pk"), reverse=True)
 
 
 def _setups(person: Person, aircraft: Aircraft) -> list[SetUp]:
@@ -171,3 +187,15 @@ def _waivers(person: Person, aircraft: Aircraft) -> list[Waiver]:
 def _under(person: Person, aircraft: Aircraft) -> list[WorksUnder]:
     rows = _own(person, WorksUnder.objects.filter(aircraft=aircraft)).order_by()
     return sorted(rows.select_related("jurisdiction"), key=attrgetter("from_on", "pk"))
+
+
+def _sign_ups(person: Person, aircraft: Aircraft) -> list[SignedUp]:
+    rows = _own(person, SignUp.objects.filter(aircraft=aircraft)).order_by()
+    found = rows.values_list(
+        *("visit__starts_on", "pk", "visit_id", "visit__place", "visit__ends_on", "day", "state")
+    )
+    return [
+        SignedUp(visit_id, place, starts_on, ends_on, day, state)
+        for starts_on, _, visit_id, place, ends_on, day, state in sorted(found)
+        if state != SignUpState.CANCELLED
+    ]

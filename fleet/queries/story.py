@@ -9,9 +9,9 @@ from typing import Literal
 
 from django.utils import timezone
 
-from fleet.models import Aircraft, Approval, Person, Season, SetUp, SignUp, SignUpState
+from fleet.models import Aircraft, Approval, Season, SetUp
 from fleet.queries.duties import Duty
-from fleet.queries.logbook import FlownTest, Logbook
+from fleet.queries.logbook import FlownTest, Logbook, SignedUp
 from fleet.queries.participation import end_of
 
 Ending = Literal["stands", "expired", "superseded", "withdrawn", "changed"]
@@ -42,11 +42,10 @@ class SeasonStory:
     tests: list[FlownTest]
     approvals: list[HeldApproval]
     duties: list[Duty]
-    sign_ups: list[SignUp]
+    sign_ups: list[SignedUp]
 
 
 def season_story(
-    person: Person,
     book: Logbook,
     season: Season | None,
     today: datetime.date,
@@ -55,7 +54,7 @@ def season_story(
     """Gather the story of a season; of the calendar year of today where there is no season.
 
     `duties` are those of the aircraft as they stand today; each is told in the season in which its
-    day lies. One query beside those of the logbook.
+    day lies. No query beside those of the logbook.
     """
     first = season.starts_on if season else today.replace(month=1, day=1)
     last = season.ends_on if season else today.replace(month=12, day=31)
@@ -69,7 +68,7 @@ def season_story(
         tests=[one for one in reversed(book.tests) if first <= one.flown_on <= last],
         approvals=_held_within(book.approvals, recorded, first, last, today),
         duties=[one for one in duties if one.due_on and first <= one.due_on <= last],
-        sign_ups=_sign_ups(person, book.aircraft, first, last),
+        sign_ups=[one for one in book.sign_ups if one.starts_on <= last and one.ends_on >= first],
     )
 
 
@@ -129,14 +128,3 @@ def _held(approval: Approval, setups: list[SetUp], today: datetime.date) -> Held
     if ended_on > approval.valid_until:
         return HeldApproval(approval, from_day, approval.valid_until, "stands")
     return HeldApproval(approval, from_day, max(ended_on, from_day), how)
-
-
-def _sign_ups(
-    person: Person, aircraft: Aircraft, first: datetime.date, last: datetime.date
-) -> list[SignUp]:
-    own = {} if person.sees_everyone else {"operator": person.operator_id}
-    rows = SignUp.objects.filter(
-        aircraft=aircraft, visit__starts_on__lte=last, visit__ends_on__gte=first, **own
-    ).exclude(state=SignUpState.CANCELLED)
-    shown = rows.select_related("visit").only("day", "state", "visit__place", "visit__starts_on")
-    return list(shown.order_by("visit__starts_on", "id"))

@@ -10,7 +10,7 @@ from typing import Any
 from django.utils import timezone
 
 from fleet import measures
-from fleet.models import Person, Season, SignUp
+from fleet.models import Person, Season, SignUpState
 from fleet.queries.duties import Duty
 from fleet.queries.logbook import FlownTest, Logbook
 from fleet.queries.participation import all_seasons, season_of_day
@@ -38,7 +38,7 @@ def story_context(
     today = timezone.localdate()
     seasons = all_seasons()
     season = next((one for one in seasons if str(one.pk) == asked), season_of_day(seasons, today))
-    told = season_story(person, book, season, today, duties)
+    told = season_story(book, season, today, duties)
     story = drawn(told, season, person.unit_system)
     return {
         "story_season": season,
@@ -114,7 +114,7 @@ def _visits(told: SeasonStory) -> list[StoryDay]:
     days = [StoryDay(day, ", ".join(place for _, place in on)) for day, on in _by_day(flown)]
     been = {row.visit_id for row in told.tests}
     days += [
-        StoryDay(_day_of(one), f"{one.visit.place}, {one.get_state_display().lower()}")
+        StoryDay(one.day or one.starts_on, f"{one.place}, {SignUpState(one.state).label.lower()}")
         for one in told.sign_ups
         if one.visit_id not in been
     ]
@@ -123,7 +123,3 @@ def _visits(told: SeasonStory) -> list[StoryDay]:
 
 def _by_day(flown: list[tuple[datetime.date, str]]) -> Any:
     return groupby(flown, key=lambda one: one[0])
-
-
-def _day_of(one: SignUp) -> datetime.date:
-    return one.day or one.visit.starts_on

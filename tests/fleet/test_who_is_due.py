@@ -15,6 +15,7 @@ from fleet import models as m
 from fleet.queries import whose
 from fleet.queries.due import who_is_due
 from fleet.queries.duties import duties, duties_on
+from fleet.queries.endings import ENDINGS, approval_state
 from fleet.queries.logbook import logbook_of
 from fleet.queries.standing import standings
 from tests.cast import Cast
@@ -126,8 +127,13 @@ def test_a_logbook_says_what_the_tables_say(cast: Cast, world: season_world.Worl
 
     Those of both ways of flying, of changed set-ups and of strong wind are among them.
     """
+    endings = set()
     for one in world.aircraft:
         book = logbook_of(cast.staff, one)
+        ended = {approval.pk: approval.state for approval in book.approvals}
+        rows = m.Approval.objects.filter(aircraft=one).annotate(state=approval_state())
+        assert ended == dict(rows.values_list("pk", "state"))
+        endings.update(ended.values())
         with CaptureQueriesContext(connection) as asked:
             ours = duties_on(cast.staff, book)
             said = [(duty, duty.why) for duty in ours]
@@ -141,12 +147,14 @@ def test_a_logbook_says_what_the_tables_say(cast: Cast, world: season_world.Worl
         tests = [(one.pk, one.place, one.pass_count, one.analysis_count) for one in book.tests]
         counted = whose.tests_with_counts(cast.staff).filter(setup__aircraft=one)
         assert tests == [(one.pk, one.place, one.pass_count, one.analysis_count) for one in counted]
+    assert endings == set(ENDINGS)
 
 
 def test_a_logbook_is_of_ones_own(cast: Cast, world: season_world.World):
     one = next(one for one in world.aircraft if one.retired_on is None)
     book = logbook_of(cast.owner, one)
-    assert not any((book.setups, book.tests, book.approvals, book.waivers, book.under))
+    assert (book.setups, book.tests, book.approvals) == ([], [], [])
+    assert (book.waivers, book.under, book.sign_ups) == ([], [], [])
 
 
 def test_the_list_is_of_ones_own(cast: Cast, world: season_world.World):

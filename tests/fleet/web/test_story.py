@@ -27,6 +27,7 @@ from tests.cast import (
     make_tested,
 )
 
+DAY = datetime.timedelta(days=1)
 pytestmark = [pytest.mark.django_db]
 
 
@@ -142,6 +143,35 @@ def test_queries_do_not_grow_with_the_season(
     assert page.content.count(b'data-name="Passes"') == 3
 
 
+def test_sign_ups_are_told_in_their_season(cast: Cast, season: m.Season):
+    """On the day of the turn, else on the visit's first; not when it was called off."""
+    first = season.starts_on
+    with tenancy.everyone():
+        aircraft = make_aircraft(cast)
+        for start, days, place, state, turn in (
+            (first - DAY, 3, "Across New Year", "placed", first),
+            (season.ends_on, 1, "On the last day", "waiting", None),
+            (first - DAY, 1, "The day before", "placed", None),
+            (season.ends_on + DAY, 1, "The day after", "placed", None),
+            (first + DAY, 1, "Called off", "cancelled", None),
+        ):
+            visit = m.Visit.objects.create(
+                kind="clinic", place=place, starts_on=start, ends_on=start + (days - 1) * DAY,
+                analyst=cast.analyst,
+            )  # fmt: skip
+            m.SignUp.objects.create(
+                operator=cast.operator, aircraft=aircraft, visit=visit, day=turn, state=state,
+                signed_up_by=cast.owner,
+            )  # fmt: skip
+        told = season_story(logbook_of(cast.owner, aircraft), season, timezone.localdate())
+        other = logbook_of(cast.outsider, aircraft)
+    assert [(one.day, one.text) for one in drawn(told, season, "us").visits] == [
+        (first, "Across New Year, has a place"),
+        (season.ends_on, "On the last day, on the waiting list"),
+    ]
+    assert other.sign_ups == []
+
+
 def test_what_is_due_is_told_in_its_season(cast: Cast, season: m.Season):
     with tenancy.everyone():
         aircraft = make_aircraft(cast)
@@ -160,7 +190,7 @@ def test_what_is_due_is_told_in_its_season(cast: Cast, season: m.Season):
             for day in days
         ]
         book = logbook_of(cast.staff, aircraft)
-        told = season_story(cast.staff, book, season, timezone.localdate(), asked)
+        told = season_story(book, season, timezone.localdate(), asked)
     assert [one.due_on for one in told.duties] == [season.starts_on]
     assert "Due: Calloway: Yearly test." in [
         words for _, words in story_words(drawn(told, season, "us"))
