@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime
 from typing import Any
 
 from django import template
@@ -88,6 +89,12 @@ def unit(context: Context, quantity: str) -> str:
 def said(context: Context, text: str) -> str:
     """Write a sentence of the analysis in the reader's units."""
     return measures.said(text, _system(context))
+
+
+@register.filter(expects_localtime=True)
+def day(moment: datetime.date | None) -> str:
+    """Write a day, of a moment that on which it was here: 5 June 2026; of none nothing."""
+    return f"{moment:%-d %B %Y}" if moment else ""
 
 
 @register.filter
