@@ -12,7 +12,6 @@ and violet keep apart under the common kinds of colour blindness and differ in l
 from __future__ import annotations
 
 from collections.abc import Container, Mapping
-from functools import cache
 from types import MappingProxyType
 from typing import Final
 
@@ -183,15 +182,9 @@ CLASSES: Final[Mapping[str, Mapping[str, str]]] = MappingProxyType(
 
 def attributes(name: str, without: Container[str] = ()) -> str:
     """Write the class of a thing and its light presentation attributes, `without` some."""
-    parts = [text for key, text in _written(name) if key not in without]
-    return " ".join([f'class="{name}"', *parts])
-
-
-@cache
-def _written(name: str) -> list[tuple[str, str]]:
-    """The presentation attributes of a class, each with what is written of it."""
     given = CLASSES[name].items()
-    return [(key, f'{key}="{_colour(value, LIGHT)}"') for key, value in given]
+    parts = [f'{key}="{_colour(value, LIGHT)}"' for key, value in given if key not in without]
+    return " ".join([f'class="{name}"', *parts])
 
 
 def stylesheet(theme: Mapping[str, str] = DARK) -> str:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable
+from functools import cache
 from typing import Final
 from xml.sax.saxutils import escape as _escape
 from xml.sax.saxutils import quoteattr
@@ -53,15 +54,21 @@ def element(name: str, class_name: str, body: str = "", /, **given: str | float)
 
     An attribute given here stands in the place of the one the class brings.
     """
-    own = {key.replace("_", "-"): value for key, value in given.items()}
+    begin, keys = _begun(name, class_name, tuple(given))
     written = "".join(
         [
             f" {key}={_quoted(value)}" if isinstance(value, str) else f' {key}="{num(value)}"'
-            for key, value in own.items()
+            for key, value in zip(keys, given.values(), strict=True)
         ]
     )
-    end = f">{body}</{name}>" if body else "/>"
-    return f"<{name} {attributes(class_name, without=own)}{written}{end}"
+    return f"{begin}{written}>{body}</{name}>" if body else f"{begin}{written}/>"
+
+
+@cache  # a chart has a hundred elements of ten forms
+def _begun(name: str, class_name: str, given: tuple[str, ...]) -> tuple[str, list[str]]:
+    """What an element begins with, and the names of the attributes that are given to it."""
+    keys = [key.replace("_", "-") for key in given]
+    return f"<{name} {attributes(class_name, without=keys)}", keys
 
 
 def _quoted(value: str) -> str:
