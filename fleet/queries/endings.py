@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import datetime
+
 from django.db.models import Case, CharField, Exists, OuterRef, Value, When
 from django.utils import timezone
 
@@ -39,7 +41,7 @@ def approval_state() -> Case:
     )
 
 
-def ending_of(approval: Approval, newest: SetUp) -> str:
+def ending_of(approval: Approval, newest: SetUp, today: datetime.date) -> str:
     """The same of one approval whose aircraft, set-up and what ended it are at hand: no query.
 
     `newest` is the newest set-up of the approval's aircraft and purpose.
@@ -50,6 +52,6 @@ def ending_of(approval: Approval, newest: SetUp) -> str:
         return "changed"
     if getattr(approval, "withdrawal", None) is not None:
         return "withdrawn"
-    if approval.valid_until < timezone.localdate():
+    if approval.valid_until < today:
         return "expired"
     return "in_force" if approval.aircraft.retired_on is None else "retired"

@@ -17,6 +17,7 @@ from uuid import UUID
 
 from django.db.models import Count
 from django.db.models.fields.json import KeyTransform
+from django.utils import timezone
 
 from fleet.models import (
     Aircraft,
@@ -119,13 +120,14 @@ class Logbook:
 def logbook_of(person: Person, aircraft: Aircraft) -> Logbook:
     """Fetch what a person may see of an aircraft: seven queries, however much there is."""
     tests = _tests(person, aircraft)
-    approvals = _approvals(person, aircraft)
+    approvals: list[Any] = _approvals(person, aircraft)  # `state` comes to each below
     setups = _setups(person, aircraft)  # last: then none is missing that one of the others names
     by_key = {one.pk: one for one in setups}
     newest = {one.purpose_key: one for one in reversed(setups)}
-    for approval in approvals:
-        approval.aircraft, approval.setup = aircraft, by_key[approval.setup_id]
-        approval.state = ending_of(approval, newest[approval.setup.purpose_key])
+    today = timezone.localdate()
+    for one in approvals:
+        one.aircraft, one.setup = aircraft, by_key[one.setup_id]
+        one.state = ending_of(one, newest[one.setup.purpose_key], today)
     outcomes = _outcomes(person, aircraft)
     return Logbook(
         aircraft=aircraft,
@@ -142,17 +144,19 @@ def logbook_of(person: Person, aircraft: Aircraft) -> Logbook:
 
 
 def _tests(person: Person, aircraft: Aircraft) -> list[tuple[Any, ...]]:
-    rows = _own(person, Test.objects.filter(setup__aircraft=aircraft)).order_by()
+    rows = _own(person, Test.objects.order_by(), setup__aircraft=aircraft)
     found = rows.values_list(
         *("pk", "setup_id", "flown_on", "wind_speed_m_s", "wind_from_deg", "line_heading_deg"),
-        *("visit_id", "visit__place", "visit__analyst__role", Count("passes")),
+        *("visit_id", "visit__place", "visit__analyst__role"),
     )
-    return sorted(found, key=lambda row: (row[2], row[0]), reverse=True)
+    # Counted after the columns are named, it groups by those alone, not by all that a test has.
+    counted = found.annotate(pass_count=Count("passes"))
+    return sorted(counted, key=lambda row: (row[2], row[0]), reverse=True)
 
 
 def _outcomes(person: Person, aircraft: Aircraft) -> dict[UUID, list[Outcome]]:
     """What the analyses of each test came to, in the order of their numbers."""
-    rows = _own(person, AnalysisRun.objects.filter(test__setup__aircraft=aircraft)).order_by()
+    rows = _own(person, AnalysisRun.objects.order_by(), test__setup__aircraft=aircraft)
     found: dict[UUID, list[Outcome]] = defaultdict(list)
     for key, *row in rows.values_list(
         "test_id", *Outcome._fields[:-1], KeyTransform("conditions", "inputs")
@@ -164,7 +168,7 @@ def _outcomes(person: Person, aircraft: Aircraft) -> dict[UUID, list[Outcome]]:
 
 
 def _approvals(person: Person, aircraft: Aircraft) -> list[Approval]:
-    rows = _own(person, Approval.objects.filter(aircraft=aircraft)).order_by()
+    rows = _own(person, Approval.objects.order_by(), aircraft=aircraft)
     found = rows.select_related("approved_by", "superseded_by", "withdrawal").only(
         *("created_at", "aircraft_id", "setup_id", "analysis_id", "swath_m", "manner"),
         *("cv_percent", "valid_until", "approved_by__name", "approved_by__role"),
@@ -174,23 +178,23 @@ def _approvals(person: Person, aircraft: Aircraft) -> list[Approval]:
 
 
 def _setups(person: Person, aircraft: Aircraft) -> list[SetUp]:
-    rows = _own(person, SetUp.objects.filter(aircraft=aircraft)).order_by().defer("nozzles")
+    rows = _own(person, SetUp.objects.order_by(), aircraft=aircraft).defer("nozzles")
     return sorted(rows, key=lambda one: (one.purpose_key, -one.number))
 
 
 def _waivers(person: Person, aircraft: Aircraft) -> list[Waiver]:
-    rows = _own(person, Waiver.objects.filter(aircraft=aircraft)).order_by()
+    rows = _own(person, Waiver.objects.order_by(), aircraft=aircraft)
     found = sorted(rows.select_related("requirement", "granted_by"), key=attrgetter("pk"))
     return sorted(found, key=attrgetter("from_on"), reverse=True)
 
 
 def _under(person: Person, aircraft: Aircraft) -> list[WorksUnder]:
-    rows = _own(person, WorksUnder.objects.filter(aircraft=aircraft)).order_by()
+    rows = _own(person, WorksUnder.objects.order_by(), aircraft=aircraft)
     return sorted(rows.select_related("jurisdiction"), key=attrgetter("from_on", "pk"))
 
 
 def _sign_ups(person: Person, aircraft: Aircraft) -> list[SignedUp]:
-    rows = _own(person, SignUp.objects.filter(aircraft=aircraft)).order_by()
+    rows = _own(person, SignUp.objects.order_by(), aircraft=aircraft)
     found = rows.values_list(
         *("visit__starts_on", "pk", "visit_id", "visit__place", "visit__ends_on", "day", "state")
     )

@@ -40,10 +40,15 @@ NEWEST_VISIT_FIRST = ("-starts_on", "id")
 NEWEST_TEST_FIRST = ("-flown_on", "-id")
 
 
-def _own(person: Person, rows: QuerySet[M], path: str = "operator") -> QuerySet[M]:
-    if person.sees_everyone:
-        return rows
-    return rows.filter(**{path: person.operator_id}) if person.operator_id else rows.none()
+def _own(
+    person: Person, rows: QuerySet[M], path: str = "operator", **conditions: Any
+) -> QuerySet[M]:
+    """Those of the rows that a person may see, and of which the conditions hold."""
+    if not person.sees_everyone:
+        if person.operator_id is None:
+            return rows.none()
+        conditions[path] = person.operator_id
+    return rows.filter(**conditions) if conditions else rows
 
 
 def operators_of(person: Person) -> QuerySet[Operator]:
