@@ -259,7 +259,7 @@ def _rows_of_book(book: Logbook) -> _Rows:
         [
             (
                 *(held(one.pk), held(one.aircraft_id), one.purpose_key, one.purpose, one.number),
-                *(one.manner, *(getattr(one, name) for name in FIGURES)),
+                *(one.manner, *(getattr(one, name) for name in FIGURES), one.nozzles),
             )
             for one in sorted(book.setups, key=lambda one: (one.number, one.pk))
         ],

@@ -103,7 +103,7 @@ class SignedUp(NamedTuple):
 class Logbook:
     """What is on record of an aircraft.
 
-    `setups` by purpose, of each the newest first, without nozzles. `tests`, newest first.
+    `setups` by purpose, of each the newest first. `tests`, newest first.
     `approvals`, newest first, each with its set-up, its `state` and what ended it. `waivers`, the
     latest first, `under`, under whose rules it works besides, and `sign_ups`, in the order of time.
     """
@@ -178,7 +178,7 @@ def _approvals(person: Person, aircraft: Aircraft) -> list[Approval]:
 
 
 def _setups(person: Person, aircraft: Aircraft) -> list[SetUp]:
-    rows = _own(person, SetUp.objects.order_by(), aircraft=aircraft).defer("nozzles")
+    rows = _own(person, SetUp.objects.order_by(), aircraft=aircraft)
     return sorted(rows, key=lambda one: (one.purpose_key, -one.number))
 
 

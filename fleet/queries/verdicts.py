@@ -2,7 +2,7 @@
 
 However many aircraft there are, at most eleven queries: one for the rules, six for the facts, and
 four for what judging comes upon, which most judgements do not. Of one aircraft whose logbook was
-fetched, only those for the rules and for what judging comes upon.
+fetched, only that for the rules.
 """
 
 from __future__ import annotations
