@@ -32,13 +32,13 @@ class Bits:
     def of(cls, mask: NDArray[np.bool_]) -> Bits:
         """The same as a mask (M, N) of one byte a pixel."""
         rows, columns = mask.shape
-        lines = bare_lines((rows, columns))
+        lines = lines_for((rows, columns))
         lines[:, :columns] = mask
         return cls.packed(lines, (rows, columns))
 
     @classmethod
     def packed(cls, lines: NDArray[np.bool_], shape: tuple[int, int]) -> Bits:
-        """Pack lines as `bare_lines` made them: full to the byte, they are one stretch."""
+        """Pack lines as `lines_for` made them: full to the byte, they are one stretch."""
         bits = cls.none(shape)
         bits.flat[: lines.size // 8] = np.packbits(lines.ravel(), bitorder="little")
         return bits
@@ -67,19 +67,26 @@ class Bits:
         top, left : (K,) of windows that lie in the mask. [px]
         edge : of all of them, 25 at most. [px]
         """
-        # Each line of a window lies within the four bytes from the one its first pixel is in.
-        size = self.flat.size - 3
-        words = np.ndarray((size,), dtype="<u4", buffer=self.flat, strides=(1,))
-        place = (top * self.width + (left >> 3))[:, None] + self.width * np.arange(edge)
-        line = words[place] >> (left & 7).astype(np.uint32)[:, None]
+        # Each line of a window lies within the four bytes from the one its first pixel is in; all
+        # windows that there could be lie over one another, so that one is fetched in one go.
+        places = max(self.flat.size - 3 - (edge - 1) * self.width, 0)
+        windows: NDArray[np.uint32] = np.ndarray(
+            (places, edge), dtype="<u4", buffer=self.flat, strides=(1, self.width)
+        )
+        # By line first: the steps over all windows are quickest then.
+        line = windows[top * self.width + (left >> 3)].T.copy()
+        line >>= (left & 7).astype(np.uint32)
         line &= np.uint32((1 << edge) - 1)
-        count: Places = np.bitwise_count(line).sum(axis=1, dtype=np.intp)
+        count: Places = np.bitwise_count(line).sum(axis=0, dtype=np.intp)
         return count
 
 
-def bare_lines(shape: tuple[int, int]) -> NDArray[np.bool_]:
-    """Lines with nothing set, (M, 8 · width), for a mask (M, N) on their left."""
-    return np.zeros((shape[0], 8 * _width(shape[1])), dtype=np.bool_)
+def lines_for(shape: tuple[int, int]) -> NDArray[np.bool_]:
+    """Lines (M, 8 · width) for a mask (M, N) on their left, to be filled; nothing set beside it."""
+    rows, columns = shape
+    lines = np.empty((rows, 8 * _width(columns)), dtype=np.bool_)
+    lines[:, columns:] = False
+    return lines
 
 
 def _width(columns: int) -> int:

@@ -25,11 +25,11 @@ from patterns.cards._runs import Floats, Moments, Runs, least_of, pairs_between
 from patterns.cards._shelf import Bools, Rim, Shelf, Squares, rim_places, shelve
 
 # Own definitions, set on drawn cards.
-_NECK: Final = 0.95
+_NECK: Final = 0.97
 _LEAST_RADIUS_PX: Final = 1.4
 _LEAST_DEPTH2: Final = 2
 _MOST_PEAKS: Final = 48
-_MOST_CIRCLES: Final = 64
+_MOST_CIRCLES: Final = 20
 _SAMPLES: Final = 9
 # From the middle of the peak's pixel to the rim, beyond the distance to the nearest paper pixel.
 _PEAK_TO_RIM_PX: Final = 0.15
@@ -147,8 +147,9 @@ def _peaks(depth2: Squares, owner: NDArray[np.int32]) -> tuple[Places, Places, P
     # The picture is framed with paper: neighbours may be counted on around the ends of lines.
     inner = flat[width + 1 : -width - 1]
     top = inner >= _LEAST_DEPTH2
+    # Of places of one depth side by side the first stands for all.
     for off in (1, width - 1, width, width + 1):
-        top &= inner >= flat[width + 1 - off : -width - 1 - off]
+        top &= inner > flat[width + 1 - off : -width - 1 - off]
         top &= inner >= flat[width + 1 + off : flat.size - width - 1 + off]
     y, x = np.divmod(np.flatnonzero(top) + width + 1, width)
     region = owner[y, x].astype(np.intp)

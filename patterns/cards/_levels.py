@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 Bytes = NDArray[np.uint8]
 Floats = NDArray[np.float64]
+Singles = NDArray[np.float32]
 
 TILE_SHIFT: Final = 6
 TILE_PX: Final = 1 << TILE_SHIFT
@@ -18,12 +19,16 @@ TILE_PX: Final = 1 << TILE_SHIFT
 SAMPLE_STEP: Final = 4
 """Every fourth pixel of every fourth line is enough for levels."""
 _BURNT_OUT: Final = 250
+_WIDE_SCATTER: Final = 4.0
 FEW_INSIDE: Final = 5
 """Fewer pixels than this are no stain."""
 _LEVELS: Final = 256
-# Lines looked at for choosing the channel, and how many of them make a tile.
-_SAMPLE_LINES: Final = 64
+# Lines looked at for choosing the channel, more where these hold too little stain to tell its ink;
+# and how many of them make a tile.
+_SAMPLE_LINES: Final = 32
+_MORE_LINES: Final = 128
 _LINES_A_TILE: Final = 4
+_ENOUGH_INSIDE: Final = 60
 # What is darker than the paper by this many scatters and this share of it is looked at as stain.
 _CLEAR_SCATTERS: Final = 5.0
 _CLEAR_SHARE: Final = 0.08
@@ -31,12 +36,13 @@ _CLEAR_SHARE: Final = 0.08
 
 @dataclass(frozen=True, slots=True)
 class Levels:
-    """Paper and ink in one channel of a sample."""
+    """Paper and ink in one channel of a sample; `sure` where enough stain was seen for its ink."""
 
     paper: float
     scatter: float
     ink: float
     stained: int
+    sure: bool
 
     @property
     def contrast(self) -> float:
@@ -44,16 +50,23 @@ class Levels:
 
     @property
     def merit(self) -> float:
-        return self.contrast / (self.scatter + 1.0)
+        """How far apart they lie for the scatter; nothing where no ink was seen."""
+        return self.contrast / (self.scatter + 1.0) if self.stained >= FEW_INSIDE else 0.0
 
 
-def best_channel(lines: Bytes) -> tuple[int, Levels]:
+def best_channel(pixels: Bytes) -> tuple[int, Levels]:
     """Choose the channel in which paper and ink lie furthest apart for the scatter.
 
     Parameters
     ----------
-    lines : (lines, N, channels) uint8 of a card, as `sample_lines` takes them.
+    pixels : (M, N, channels) uint8 of a card.
     """
+    index, levels = _best_of(sample_lines(pixels))
+    return (index, levels) if levels.sure else _best_of(sample_lines(pixels, _MORE_LINES))
+
+
+def _best_of(lines: Bytes) -> tuple[int, Levels]:
+    """The best channel of some lines of a card."""
     papers = [_Paper(plane) for plane in _flattened(np.moveaxis(lines, 2, 0))]
     found: dict[int, Levels] = {}
     # A channel that could not be better than another, however dark its ink, is passed over.
@@ -64,9 +77,9 @@ def best_channel(lines: Bytes) -> tuple[int, Levels]:
     return best, found[best]
 
 
-def sample_lines(pixels: Bytes) -> Bytes:
-    """Some full lines of a card, evenly spread; enough for choosing the channel."""
-    return pixels[:: max(1, pixels.shape[0] // _SAMPLE_LINES)]
+def sample_lines(pixels: Bytes, lines: int = _SAMPLE_LINES) -> Bytes:
+    """Some full lines of a card, evenly spread."""
+    return pixels[:: max(1, pixels.shape[0] // lines)]
 
 
 def middle_of(levels: Bytes) -> float:
@@ -88,7 +101,7 @@ def _flattened(planes: Bytes) -> Bytes:
     whole = np.zeros((channels, bands, _LINES_A_TILE, columns), dtype=np.uint8)
     whole.reshape(channels, -1, columns)[:, :rows] = planes
     level = _tile_quantiles(whole, rows, 0.8)
-    middle = np.median(level, axis=(1, 2), keepdims=True)
+    middle = np.median(level.reshape(channels, -1), axis=1)[:, None, None]
     # A clip or a lid is no shading.
     level = np.where(level < 0.6 * middle, middle, np.maximum(level, 1.0))
     gain = np.repeat((middle / level).astype(np.float32), TILE_PX, axis=2)[..., :columns]
@@ -122,8 +135,8 @@ def _tile_quantiles(whole: Bytes, rows: int, quantile: float) -> Floats:
     own = np.outer(full_down, full_along)
     place = tiles.shape[-1] - 1 - ((1.0 - quantile) * own).astype(np.intp)
     tiles.sort(axis=-1)
-    level = np.take_along_axis(tiles, place[None, ..., None], axis=-1)
-    return level[..., 0].astype(np.float64)
+    level: Floats = tiles[:, np.arange(bands)[:, None], np.arange(along), place].astype(np.float64)
+    return level
 
 
 class _Paper:
@@ -131,7 +144,7 @@ class _Paper:
 
     def __init__(self, lines: Bytes) -> None:
         self._lines = lines
-        histogram = np.bincount(lines[:, ::SAMPLE_STEP].ravel(), minlength=_LEVELS)
+        histogram = np.bincount(lines[:, ::2].ravel(), minlength=_LEVELS)
         self._level, self._scatter = _paper_of(histogram)
         self._first_ink = self._level - 2.0 * max(
             _CLEAR_SCATTERS * self._scatter, _CLEAR_SHARE * self._level
@@ -141,7 +154,7 @@ class _Paper:
     def most_merit(self) -> float:
         """More than that its merit cannot be: ink is no darker than the darkest pixel."""
         darkest = min(self._first_ink, float(self._lines.min()))
-        return Levels(self._level, self._scatter, max(darkest, 0.0), 0).merit
+        return Levels(self._level, self._scatter, max(darkest, 0.0), self._lines.size, False).merit
 
     def levels(self) -> Levels:
         """Paper, its scatter and ink."""
@@ -156,13 +169,15 @@ class _Paper:
             if abs(moved - ink) < 0.5:
                 break
             ink = moved
-        return Levels(self._level, self._scatter, float(np.clip(ink, 0.0, self._level)), stained)
+        ink = float(np.clip(ink, 0.0, self._level))
+        return Levels(self._level, self._scatter, ink, stained, dark.enough)
 
 
 class _Dark:
-    """Pixels of some lines that are darker than a cut, off the rim."""
+    """Pixels of some lines that are darker than a cut, off the rim; whether these were enough."""
 
     def __init__(self, lines: Bytes) -> None:
+        self.enough = False
         self._lines = lines
         # A pixel is off the rim where the second one to each side is dark as well.
         self._lightest = np.maximum(lines[:, 2:-2], lines[:, :-4])
@@ -178,14 +193,28 @@ class _Dark:
             chosen = self._lightest < below
             self._own, self._around = self._lines[:, 2:-2][chosen], self._lightest[chosen]
         found: Bytes = self._own[self._around < below]
+        self.enough = found.size >= _ENOUGH_INSIDE
         return found if found.size >= 4 * FEW_INSIDE else self._lines[self._lines < below]
 
 
 def _paper_of(histogram: NDArray[np.intp]) -> tuple[float, float]:
     """Level of the paper and its standard deviation, from one side of its peak."""
+    paper, scatter = _peak_of(histogram, np.array([1, 2, 3, 2, 1]))
+    if scatter < _WIDE_SCATTER:
+        return paper, scatter
+    # The peak of a wide heap is found by chance only, unless it is smoothed as widely.
+    return _peak_of(histogram, np.ones(2 * int(scatter) + 1, dtype=np.intp))
+
+
+def _peak_of(histogram: NDArray[np.intp], weights: NDArray[np.intp]) -> tuple[float, float]:
+    """The same, of a heap smoothed by some weights."""
     light = np.flatnonzero(histogram > 0)
     middle = (int(light[0]) + int(light[-1])) / 2.0
-    smooth = np.convolve(histogram, [1, 2, 3, 2, 1], mode="same")
+    heap = histogram.copy()
+    if 2 * heap[-1] < heap.sum():
+        # What was too light for the scan stands at its last level: that is no peak.
+        heap[-1] = 0
+    smooth = np.convolve(heap, weights, mode="same")
     smooth[: int(middle)] = 0
     paper = int(np.argmax(smooth))
     # From the light side, where no stain is; from the dark one where the scan is burnt out.
@@ -221,18 +250,24 @@ def paper_level_of(channel: Bytes, levels: Levels) -> Floats:
     for _ in range(3):
         cut = np.clip(np.ceil(level - reach), 1, 255).astype(np.uint8)
         is_paper = (tiles >= cut[..., None]).view(np.uint8)
-        count, total = _sums(is_paper), _sums(tiles * is_paper)
+        count, total = sums_of(is_paper), sums_of(tiles * is_paper)
         level, reach = total / np.maximum(count, 1.0), 3.0 * levels.scatter + 1.0
     return _mended(level, count, levels)
 
 
-def _sums(tiles: Bytes) -> Floats:
-    """Sum of each tile's pixels, (down, along) from (down, along, pixels).
+def sums_of(tiles: Bytes | Singles, chosen: Singles | None = None) -> Floats:
+    """Sum of the pixels of each tile, of those chosen where not of all.
 
     By way of a product of singles, which is quickest; whole numbers far below 2²⁴, so exact.
+
+    Parameters
+    ----------
+    tiles : (…, P) of P pixels each, whole numbers.
+    chosen : (P,) 1 for a pixel to be counted, 0 for another.
     """
-    sums = tiles.astype(np.float32) @ np.ones(tiles.shape[2], dtype=np.float32)
-    return sums.astype(np.float64)
+    some = np.ones(tiles.shape[-1], dtype=np.float32) if chosen is None else chosen
+    sums: Floats = (tiles.astype(np.float32, copy=False) @ some).astype(np.float64)
+    return sums
 
 
 def _mended(level: Floats, count: Floats, levels: Levels) -> Floats:

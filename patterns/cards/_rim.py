@@ -18,6 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from patterns.cards._bits import Places
+from patterns.cards._levels import Singles, sums_of
 from patterns.cards._runs import Floats, Runs
 from patterns.cards.separate import Bytes, Separation
 
@@ -25,7 +26,11 @@ from patterns.cards.separate import Bytes, Separation
 _PLATEAU_PX: Final = 8
 _MARGIN_PX: Final = 3
 _WINDOWS_PX: Final = (6, 12)
+# Of fewer pixels is no stain that could be counted, and hardly any light.
+_FEWEST_PX: Final = 4
 _FEWEST_FOR_BLUR: Final = 8
+# Between the two pixels at a rim, in grey levels: below what whole levels can differ by.
+_LEAST_RISE: Final = 0.1
 _CLASSES_PX2: Final = (4.0, 8.0, 16.0, 32.0, 64.0)
 # Blur of a pixel's own edges (two twelfths) and half a pixel of optics, where nothing is measured.
 _USUAL_LOSS_PX2: Final = 1.0
@@ -84,21 +89,29 @@ def ink_of(separation: Separation, runs: Runs) -> Floats:
 def rim_of(separation: Separation, runs: Runs, ink: Floats) -> tuple[Floats, Floats]:
     """Where each run begins and ends: (R,) and (R,), 0 at the middle of the first pixel. [px]"""
     _, left, _, right = separation.valid_px
-    level = separation.threshold_percent / 100.0 * ink[runs.region]
+    level = separation.threshold_percent / 100.0 * ink
+    share = (1.0 - level * (1.0 - separation.ink_share))[runs.region]
     last = runs.after - 1
-    outside = np.maximum(runs.first - 1, left), np.minimum(runs.after, right - 1)
-    columns = np.stack([runs.first, outside[0], last, outside[1]])
-    strength = separation.strength_at(runs.row, columns)
+    before = _crossing(separation, runs.row, runs.first, np.maximum(runs.first - 1, left), share)
+    behind = _crossing(separation, runs.row, last, np.minimum(runs.after, right - 1), share)
     # At the edge of the card the pixel ends the run, not the rim.
-    before: Floats = np.where(runs.first <= left, 0.5, _crossing(strength[0], strength[1], level))
-    behind: Floats = np.where(runs.after >= right, 0.5, _crossing(strength[2], strength[3], level))
+    before[runs.first <= left] = 0.5
+    behind[runs.after >= right] = 0.5
     return runs.first - before, last + behind
 
 
-def _crossing(inside: Floats, outside: Floats, level: Floats) -> Floats:
-    """How far from the inner pixel towards the outer one the strength passes the level. [px]"""
+def _crossing(
+    separation: Separation, row: Places, inside: Places, outside: Places, share: Floats
+) -> Floats:
+    """How far from the inner pixel towards the outer one the rim lies. [px]
+
+    It lies where the grey passes a share of the level of the paper.
+    """
+    cut = share * separation.paper_at(row, inside)
+    dark = separation.grey_at(row, inside).astype(np.float64)
+    rise = separation.grey_at(row, outside) - dark
     # The level of a stain's own ink may lie a little beyond the pair that the mask was cut at.
-    return np.clip((inside - level) / np.maximum(inside - outside, 1e-3), -0.5, 1.5)
+    return np.clip((cut - dark) / np.maximum(rise, _LEAST_RISE), -0.5, 1.5)
 
 
 def whole_light(separation: Separation, boxes: Boxes, count: Places, ink: Floats) -> Floats:
@@ -117,6 +130,7 @@ def whole_light(separation: Separation, boxes: Boxes, count: Places, ink: Floats
     """
     area = np.full(count.size, np.nan)
     size = np.maximum(boxes.height, boxes.width)
+    size[count < _FEWEST_PX] = 0
     smaller = 0
     for largest in _WINDOWS_PX:
         chosen = np.flatnonzero((size > smaller) & (size <= largest))
@@ -141,35 +155,34 @@ def _light_in(
     alone = alone[separation.stain.count_in(top[alone], left[alone], edge) == count[alone]]
     if not alone.size:
         return np.empty(0), alone
-    window = _windows(separation.channel, top[alone], left[alone], edge)
-    # By column first, over all windows at once, which is quickest.
-    columns = window.astype(np.uint16).sum(axis=0, dtype=np.uint16)
-    total = _line_sums(columns)
-    ends = window[[0, -1]].astype(np.uint16).sum(axis=0, dtype=np.uint16)
-    sides = columns[:, [0, -1]] - ends[:, [0, -1]]
-    around = _line_sums(ends) + sides[:, 0] + sides[:, 1]
+    windows = _windows(separation.channel, top[alone], left[alone], edge)
+    total, around = sums_of(windows), sums_of(windows, _frame(edge))
     ring = around / (4 * edge - 4)
     missing = ring * (edge - 2) ** 2 - (total - around)
     return missing / (np.maximum(ring, 1.0) * (1.0 - separation.ink_share)), alone
 
 
-def _line_sums(values: NDArray[np.uint16]) -> Floats:
-    """Sum of each line (K, edge): in singles, which is quickest, and whole numbers below 2²⁴."""
-    sums: Floats = np.einsum("ke->k", values.astype(np.float32)).astype(np.float64)
-    return sums
-
-
-def _windows(picture: Bytes, top: Places, left: Places, edge: int) -> Bytes:
-    """Square windows of a picture (M, N), which they must lie in: (edge, K, edge) by their rows."""
+def _windows(picture: Bytes, top: Places, left: Places, edge: int) -> Singles:
+    """Square windows of a picture (M, N), which they must lie in: (K, edge · edge)."""
     columns = picture.shape[1]
     flat = np.ascontiguousarray(picture).ravel()
-    # Each line of a window as one value of so many bytes, which are fetched in one go.
-    lines = np.ndarray(
-        (flat.size - edge + 1,), dtype=np.dtype((np.void, edge)), buffer=flat, strides=(1,)
+    # All windows that there could be, over one another; each line is one value of so many bytes,
+    # which are fetched in one go.
+    windows = np.ndarray(
+        (flat.size - (edge - 1) * (columns + 1), edge),
+        dtype=np.dtype((np.void, edge)),
+        buffer=flat,
+        strides=(1, columns),
     )
-    place = top * columns + left + columns * np.arange(edge)[:, None]
-    windows: Bytes = lines[place].view(np.uint8).reshape(edge, top.size, edge)
-    return windows
+    lines: Bytes = windows[top * columns + left].view(np.uint8)
+    return lines.reshape(top.size, edge * edge).astype(np.float32)
+
+
+def _frame(edge: int) -> Singles:
+    """1 on the outermost pixels of a window, 0 within: (edge · edge,)."""
+    frame = np.ones((edge, edge), dtype=np.float32)
+    frame[1:-1, 1:-1] = 0.0
+    return frame.ravel()
 
 
 def loss_of(light_area: Floats, half_area: Floats) -> tuple[Floats, float]:

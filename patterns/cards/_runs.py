@@ -40,11 +40,12 @@ class Runs:
 
         The regions are numbered anew in the same order.
         """
-        kept = np.flatnonzero(chosen[self.region])
-        kept = kept[np.argsort(self.region[kept], kind="stable")]
-        number = np.cumsum(chosen) - 1
         regions = int(np.count_nonzero(chosen))
-        own = number[self.region[kept]]
+        # In two bytes, where they are enough: these are sorted fastest.
+        number = (np.cumsum(chosen) - 1).astype(np.uint16 if regions < 2**16 else np.intp)
+        kept = np.flatnonzero(chosen[self.region])
+        kept = kept[np.argsort(number[self.region[kept]], kind="stable")]
+        own = number[self.region[kept]].astype(np.intp)
         return Runs(self.row[kept], self.first[kept], self.after[kept], own, regions), kept
 
 

@@ -60,19 +60,21 @@ def hidden_weight(radius: Floats, area: float, touching: int) -> Floats:
     -------
     (K,) 1 or more.
     """
-    ranked = np.sort(radius)
+    order = np.argsort(radius)
+    ranked = radius[order]
     # Number, sum and sum of squares of all larger stains, from the ends of the running sums.
-    first = np.searchsorted(ranked, radius, side="right")
+    first = np.searchsorted(ranked, ranked, side="right")
     many = (ranked.size - first).astype(np.float64)
     linear = _sum_from(ranked)[first]
     square = _sum_from(ranked**2)[first]
-    less = radius - _STANDS_OUT_PX
+    less = ranked - _STANDS_OUT_PX
     hiding = np.pi / area * (square - 2.0 * less * linear + less**2 * many)
-    meeting = np.pi / area * (square + 2.0 * radius * linear + radius**2 * many)
+    meeting = np.pi / area * (square + 2.0 * ranked * linear + ranked**2 * many)
     seen_to_meet = float(np.sum(meeting - hiding))
-    if seen_to_meet < _FEWEST_PAIRS:
-        return np.ones(radius.size)
-    return np.asarray(np.exp(min(1.0, touching / seen_to_meet) * hiding), dtype=np.float64)
+    weight = np.ones(radius.size)
+    if seen_to_meet >= _FEWEST_PAIRS:
+        weight[order] = np.exp(min(1.0, touching / seen_to_meet) * hiding)
+    return weight
 
 
 def _sum_from(values: Floats) -> Floats:

@@ -47,7 +47,7 @@ __all__ = [
 
 Floats = NDArray[np.float64]
 
-METHOD_VERSION: Final = "cards-2"
+METHOD_VERSION: Final = "cards-3"
 """Changes when the same scan with the same parameters gives other figures."""
 
 _UM2_PER_CM2: Final = 1e8

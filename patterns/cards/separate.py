@@ -16,7 +16,7 @@ from typing import Final, Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from patterns.cards._bits import Bits, bare_lines
+from patterns.cards._bits import Bits, lines_for
 from patterns.cards._levels import (
     FEW_INSIDE,
     SAMPLE_STEP,
@@ -120,12 +120,21 @@ class Separation:
         -------
         float64 of their common shape; with noise a little below 0 and above 1 too.
         """
-        # By one number a place, which is quicker than by two.
+        strength: Floats = 1.0 - self.grey_at(row, column) / self.paper_at(row, column)
+        return strength / (1.0 - self.ink_share)
+
+    # By one number a place, which is quicker than by two.
+
+    def grey_at(self, row: NDArray[np.intp], column: NDArray[np.intp]) -> Bytes:
+        """Grey level at some pixels, uint8."""
+        grey: Bytes = self.channel.ravel().take(row * self.channel.shape[1] + column)
+        return grey
+
+    def paper_at(self, row: NDArray[np.intp], column: NDArray[np.intp]) -> Floats:
+        """Grey level of the paper around some pixels."""
         tile = (row >> TILE_SHIFT) * self.paper_level.shape[1] + (column >> TILE_SHIFT)
-        grey = self.channel.ravel().take(row * self.channel.shape[1] + column)
-        level = self.paper_level.ravel().take(tile)
-        strength: Floats = (1.0 - grey / level) / (1.0 - self.ink_share)
-        return strength
+        level: Floats = self.paper_level.ravel().take(tile)
+        return level
 
     def without_picture(self) -> Separation:
         """The same without stain and channel, to be kept for every card of a bed."""
@@ -159,10 +168,9 @@ def separate(image: CardImage, parameters: SeparateParameters | None = None) -> 
     settings = parameters or SeparateParameters()
     _check(settings)
     pixels = image.pixels if image.pixels.ndim == 3 else image.pixels[..., None]
-    lines = sample_lines(pixels)
-    index, levels = best_channel(lines)
+    index, levels = best_channel(pixels)
     channel = np.ascontiguousarray(pixels[..., index])
-    kind = settings.paper or _kind_of(lines[::2, ::_COLOUR_STEP], index, levels)
+    kind = settings.paper or _kind_of(sample_lines(pixels)[:, ::_COLOUR_STEP], index, levels)
     ink_share = levels.ink / max(levels.paper, 1.0)
     noisy = levels.scatter > settings.noisy_percent / 100.0 * max(levels.contrast, 1.0)
     if noisy:
@@ -250,7 +258,7 @@ def _marked(channel: Bytes, cut: Floats, valid: tuple[int, int, int, int]) -> Bi
     # Pixels are whole numbers: darker than the cut is the same as below the next whole number.
     whole = np.clip(np.ceil(cut), 0, 255).astype(np.uint8)
     whole = np.repeat(whole, TILE_PX, axis=1)[:, :columns]
-    dark = bare_lines((rows, columns))
+    dark = lines_for((rows, columns))
     full = rows // TILE_PX
     tiles = (full, TILE_PX, -1)
     inner = dark[: full * TILE_PX].reshape(tiles)[..., :columns]

@@ -271,9 +271,9 @@ def _gathered(outlines: Outlines, parts: Parts) -> _Shapes:
         area=both(area[whole], other.area + parts.hidden + outlines.loss[part_card]),
         seen=both(area[whole], other.area),
         centre=both(one.centre, other.centre),
-        axes=both(one.axes(), other.axes()),
+        axes=both(outlines.axes[whole], other.axes()),
         angle=both(one.angle(), other.angle()),
-        fill=both(one.fill(), other.fill()),
+        fill=both(outlines.fill[whole], other.fill()),
         is_part=order >= whole.size,
         touches_edge=outlines.cut[home],
         # A part is seen where the whole region is: the box of the edge rule is the region's.

@@ -178,7 +178,7 @@ def test_what_it_rests_on(cast: Cast, flown: Test, analysis: AnalysisRun):
     text = text_of(pdf)
     assert "3 of 4 cards on 2 scans count, at 3 places across the swath" in text
     assert "Card 2 of scan 1 left out: Stepped on by the crew." in text
-    assert "method cards-2, spread factor Water on water-sensitive paper (drop = " in text
+    assert "method cards-3, spread factor Water on water-sensitive paper (drop = " in text
     with opened(pdf) as document:
         files = {
             name: document.attachments[name].get_file().read_bytes()

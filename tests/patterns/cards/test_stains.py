@@ -244,10 +244,10 @@ def test_scratches_fingerprints_and_clips_are_left_out_and_said() -> None:
     assert np.count_nonzero(stains.flag == Flag.ODD_SHAPE) >= 3
     assert np.all(stains.weight[stains.flag >= Flag.TOO_SMALL] == 0.0)
     assert stains.valid_area_cm2 < 2.6 * 7.6 - 0.2
-    # What lies under them is lost, and little of what does not.
+    # What lies under them is lost, and little of what does not; no ridge is taken for drops.
     median, _, count = errors(drawn, stains)
-    assert abs(median) < 6.0
-    assert abs(count) < 6.0
+    assert abs(median) < 2.0
+    assert -6.0 < count < 0.0
 
 
 def test_stains_under_the_smallest_are_not_counted() -> None:
