@@ -112,9 +112,14 @@ def send_hint(job_id: UUID) -> None:
     app.send_task(run_job.name, args=[str(job_id)], ignore_result=True)
 
 
-# --- The feeder lives and dies with the worker ----------------------------------------------------
+# --- What lives and dies with the worker ----------------------------------------------------------
 
 _feeders: list[Any] = []
+
+
+def _load_engine(**_: Any) -> None:
+    """Before the pool is forked, so that the children share what papers are set with."""
+    import reports.pdf  # noqa: F401, PLC0415 -- slow to load, and only workers need it
 
 
 def _make_feeder(sender: Any, **_: Any) -> None:
@@ -147,6 +152,7 @@ def _stop_feeder(**_: Any) -> None:
         _feeders.pop().stop()
 
 
+signals.worker_init.connect(_load_engine)
 signals.worker_init.connect(_make_feeder)
 signals.worker_ready.connect(_start_feeder)
 signals.task_postrun.connect(_wake_feeder)

@@ -50,7 +50,8 @@ from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import ndimage, stats
+from scipy import ndimage
+from scipy.special import gammaincinv, stdtr
 
 from patterns.average import MeanPattern
 from patterns.errors import InputError
@@ -331,7 +332,7 @@ def _standard_error(departures: Floats) -> float:
     if count < 2:
         return 0.0
     middle = float(np.median(np.var(departures, axis=0, ddof=1)))
-    usual = float(stats.chi2.median(count - 1)) / (count - 1)
+    usual = 2.0 * float(gammaincinv((count - 1) / 2.0, 0.5)) / (count - 1)
     return float(np.sqrt(middle / usual / count))
 
 
@@ -343,7 +344,7 @@ def _confidence(each: Floats) -> float | None:
     if spread == 0.0:
         return 1.0
     t = float(np.mean(each)) / (spread / np.sqrt(each.size))
-    return float(stats.t.cdf(t, each.size - 1))
+    return float(stdtr(each.size - 1, t))
 
 
 def _check(chosen: ZoneParameters) -> None:

@@ -25,9 +25,9 @@ from patterns.draw import Size, System, across_chart, spectrum_chart
 from patterns.plain import canonical_bytes, plain
 from patterns.units import from_si
 from reports.answer import Reason
+from reports.embedded import EmbeddedFile
 from reports.evidence import Digest, Fact
 from reports.figures import Figure, figure
-from reports.pdf import EmbeddedFile
 
 # Deposits differ by the hundredth of a gallon; the intended rate is told more coarsely.
 _DEPOSIT_DIGITS = {"us": 2, "metric": 1}

@@ -26,7 +26,7 @@ from fleet.paper_codes import Statement, grouped, sign
 from fleet.storage import digest_of
 from patterns.plain import canonical_bytes
 from reports.answer import day
-from reports.pdf import EmbeddedFile, to_pdf
+from reports.embedded import EmbeddedFile
 
 RECORD_NAME: Final = "record.json"
 SIGNED_NAME: Final = "signed.txt"
@@ -79,6 +79,8 @@ class Set:
 
 def make(slip: PaperSlip, draft: Draft) -> Set:
     """Set a draft under the number of its slip, with its record inside and signed."""
+    from reports.pdf import to_pdf  # noqa: PLC0415 -- large: only where papers are set
+
     record = canonical_bytes(
         {
             "paper": {

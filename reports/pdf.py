@@ -1,4 +1,7 @@
-"""HTML to PDF: the one module that knows the layout engine.
+"""HTML to PDF: the one module that knows the layout engine, which is slow to load.
+
+Whoever has no paper to make does without it: it is imported where one is set, and by a worker
+before its children are forked.
 
 What comes out is PDF/A-3a (ISO 19005-3, for keeping) and PDF/UA-1 (ISO 14289-1, for everybody) at
 once: fonts embedded, tagged, readable without the network. Nothing is fetched from anywhere; what
@@ -14,7 +17,6 @@ import logging
 import threading
 from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass
 from functools import cache
 from importlib.resources import files
 from io import BytesIO
@@ -25,6 +27,8 @@ from weasyprint import CSS, HTML, Attachment
 from weasyprint.css import ColorProfile
 from weasyprint.text.fonts import FontConfiguration
 from weasyprint.urls import FatalURLFetchingError, URLFetcher
+
+from reports.embedded import EmbeddedFile
 
 _CLOSING: Final = b"</rdf:RDF>"
 _STREAM: Final = b">>\nstream\n"
@@ -37,15 +41,6 @@ class NotInlineError(ValueError):
 
 class NotDrawnError(ValueError):
     """Something in the HTML could not be drawn, so the paper would lack it."""
-
-
-@dataclass(frozen=True, slots=True)
-class EmbeddedFile:
-    """A file that goes with the paper, inside the PDF: the data it was made from."""
-
-    name: str
-    description: str
-    data: bytes
 
 
 class _InlineOnly(URLFetcher):  # type: ignore[misc]  # the engine has no types

@@ -20,8 +20,8 @@ from fleet.services.cards_together import cards_of_test
 from patterns.draw import Size, System
 from patterns.overlap import Manner
 from reports import answer, comparison, droplets, evidence, figures
+from reports.embedded import EmbeddedFile
 from reports.paper import Draft, Foot, page
-from reports.pdf import EmbeddedFile
 
 # Spacing of the lines and height of the plots [px], from roomy to what would not fit otherwise.
 ROOMY_PX: Final = 140.0
