@@ -53,7 +53,9 @@ def browser_type_launch_args() -> dict[str, Any]:
 @pytest.fixture(scope="session")
 def started(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[Service, dict[str, str]]]:
     running = Service(tmp_path_factory.mktemp("service"))
-    made = running.prepare()
+    # Each process of the tests has its own folder; side by side they lie in that of the whole run.
+    own = tmp_path_factory.getbasetemp()
+    made = running.prepare((own.parent if "PYTEST_XDIST_WORKER" in os.environ else own) / "played")
     try:
         running.start()
         yield running, made

@@ -5,8 +5,10 @@ On a data folder and a port of their own, so that nothing is shared with the tes
 
 from __future__ import annotations
 
+import fcntl
 import json
 import os
+import shutil
 import signal
 import socket
 import sqlite3
@@ -48,9 +50,23 @@ class Service:
         }
         self._process: subprocess.Popen[bytes] | None = None
 
-    def prepare(self) -> dict[str, Any]:
-        """Migrate, collect static files, play the records, in one process; return their keys."""
-        made: dict[str, Any] = json.loads(self._run("tests.browser.play"))
+    def prepare(self, kept: Path) -> dict[str, Any]:
+        """Migrate, collect static files, play the records, in one process; return their keys.
+
+        The first of a test run that comes does it and leaves a copy in `kept`; the others wait for
+        that and take it, each for a data folder of its own.
+        """
+        kept.mkdir(exist_ok=True)
+        keys, data = kept / "keys.json", kept / "data"
+        with (kept / "lock").open("w") as lock:
+            fcntl.flock(lock, fcntl.LOCK_EX)
+            if not keys.exists():
+                said = self._run("tests.browser.play")
+                shutil.copytree(self.data, data)
+                keys.write_text(said)
+            else:
+                shutil.copytree(data, self.data, dirs_exist_ok=True)
+        made: dict[str, Any] = json.loads(keys.read_text())
         return made
 
     def _run(self, module: str) -> str:
