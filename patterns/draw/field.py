@@ -47,7 +47,9 @@ Floats = NDArray[np.float64]
 _SHOWN_SWATHS: Final = 3.0
 _SAME_STEP: Final = 1e-6
 _LIVE_TITLE: Final = "Field at the chosen swath"
-_LEVELS: Final = (0.0, 40.0, 80.0, 100.0, 120.0, 160.0, 200.0)
+_MEAN: Final = 100.0
+_LEVELS: Final = (0.0, 40.0, 80.0, _MEAN, 120.0, 160.0, 200.0)
+_LEADING: Final = 1.3
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -192,7 +194,7 @@ def field_chart(
         description=_description(analysis, field, swath_m, manner, system),
         summary=_summary(field, band) if half_width_m is None else "",
         x=_across(half_m, system, size),
-        y=_upward(field, half_width_m is not None),
+        y=_upward(field, half_width_m is not None, size),
         keys=_keys(band, manner, chart_id),
         flags=_flags(analysis, field, half_m),
         notes=_notes(analysis, system) if notes else (),
@@ -263,11 +265,13 @@ def _across(half_m: float, system: System, size: Size) -> Axis:
     return Axis(f"Across the field, {unit}", -half_m, half_m, ticks)
 
 
-def _upward(field: FieldGeometry, fixed: bool) -> Axis:
+def _upward(field: FieldGeometry, fixed: bool, size: Size) -> Axis:
     """Show up to 200 % where the curves will be redrawn, else as far as they reach."""
     reached = max(float(np.max(field.total_percent)), float(np.max(field.lines_percent)))
     high = 200.0 if fixed else min(max(160.0, 40.0 * math.ceil(reached / 40.0)), 240.0)
-    ticks = [(level, f"{level:g}") for level in _LEVELS if level <= high]
+    # Between the levels of the band there is room for the mean where its figure fits.
+    tight = 20.0 / high * size.plot_height < _LEADING * size.font
+    ticks = [(one, f"{one:g}") for one in _LEVELS if one <= high and not (tight and one == _MEAN)]
     return Axis("Deposit, % of the field's mean", 0.0, high, ticks)
 
 

@@ -4,7 +4,7 @@ import math
 import re
 import xml.etree.ElementTree as ET
 from dataclasses import replace
-from itertools import combinations
+from itertools import combinations, pairwise
 
 import numpy as np
 import pytest
@@ -532,6 +532,18 @@ class TestField:
             heading = with_class(root, "sw-heading")
             assert [e.text for e in heading] == ["Field at the chosen swath"]
             assert not with_class(root, "sw-summary")
+
+    @pytest.mark.parametrize("plot_height", [60.0, 75.0, 100.0, 140.0, 220.0])
+    def test_levels_along_the_side_stand_clear_of_one_another(self, four, plot_height):
+        size = replace(PAPER, plot_height=plot_height)
+        svg = field_chart(four, system="us", swath_m=18.288, manner="one_way", size=size)
+        levels = [
+            one for one in with_class(ET.fromstring(svg), "sw-tick") if float(one.get("x")) < 60.0
+        ]
+        assert {"80", "120"} <= {one.text for one in levels}
+        assert ("100" in {one.text for one in levels}) == (plot_height >= 140.0)
+        height = sorted(float(one.get("y")) for one in levels)
+        assert min(b - a for a, b in pairwise(height)) >= 12.0
 
     def test_the_sum_is_drawn_where_it_is(self, four):
         root = ET.fromstring(field_chart(four, system="us", swath_m=18.288, manner="one_way"))
