@@ -88,6 +88,9 @@ class FlownTest(NamedTuple):
         return figure
 
 
+_SUPERSEDED_BY = Approval._meta.get_field("superseded_by")
+
+
 class SignedUp(NamedTuple):
     """A sign-up that was not called off: the visit, the day of the turn once it has one."""
 
@@ -169,11 +172,15 @@ def _outcomes(person: Person, aircraft: Aircraft) -> dict[UUID, list[Outcome]]:
 
 def _approvals(person: Person, aircraft: Aircraft) -> list[Approval]:
     rows = _own(person, Approval.objects.order_by(), aircraft=aircraft)
-    found = rows.select_related("approved_by", "superseded_by", "withdrawal").only(
+    found = rows.select_related("approved_by", "withdrawal").only(
         *("created_at", "aircraft_id", "setup_id", "analysis_id", "swath_m", "manner"),
-        *("cv_percent", "valid_until", "approved_by__name", "approved_by__role"),
-        *("superseded_by__created_at", "withdrawal__created_at", "withdrawal__reason"),
+        *("cv_percent", "valid_until", "supersedes_id", "approved_by__name", "approved_by__role"),
+        *("withdrawal__created_at", "withdrawal__reason"),
     )
+    # What supersedes an approval is one of the same aircraft, and so at hand.
+    newer = {one.supersedes_id: one for one in found}
+    for one in found:
+        _SUPERSEDED_BY.set_cached_value(one, newer.get(one.pk))
     return sorted(found, key=attrgetter("created_at", "pk"), reverse=True)
 
 

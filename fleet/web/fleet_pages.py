@@ -35,7 +35,8 @@ from fleet.web.service_pages import service_context
 from fleet.web.story_view import story_context
 from patterns.draw import COMPACT, WIDE, NozzlePlace, boom_sketch
 
-MOST_LISTED = 50
+# Newest tests and approvals on the page of an aircraft; the others are a step away.
+MOST_LISTED = 8
 
 
 @login_required
@@ -72,13 +73,16 @@ def aircraft(request: HttpRequest, aircraft_id: UUID) -> HttpResponse:
     book = logbook_of(person, one)
     held = duties_on(person, book)
     standing = standings(person, aircraft=[one], setups=book.setups, approvals=book.approvals)
+    listed = None if "all" in request.GET else MOST_LISTED
     context = {
         "one": one,
         "standings": [] if one.retired_on else standing,
         "holds": any(each.in_force for each in standing),
         "setups": book.setups,
-        "tests": book.tests[:MOST_LISTED],
-        "approvals": book.approvals[:MOST_LISTED],
+        "tests": book.tests[:listed],
+        "all_tests": len(book.tests),
+        "approvals": book.approvals[:listed],
+        "all_approvals": len(book.approvals),
         **story_context(person, book, request.GET.get("season"), held),
         **service_context(person, book),
         "may_change": rules.may_change_fleet(person),

@@ -148,14 +148,14 @@ def operator_edit(request: HttpRequest, operator_id: UUID) -> HttpResponse:
 @login_required
 @require_http_methods(["GET", "HEAD", "POST"])
 def person_new(request: HttpRequest, operator_id: UUID) -> HttpResponse:
-    """Give somebody of an operator access."""
+    """Add somebody of an operator with a first password, where an invitation will not do."""
     one: Operator = get_object_or_404(operators_of(request.user), pk=operator_id)
     person: Person = rules.allow(rules.may_manage_operators, request.user)
     form = PersonForm(request.POST or None, system=person.unit_system)
     if form.carries_out(lambda: services.add_person(by=person, operator=one, **form.cleaned_data)):
         messages.success(request, f"{form.outcome} can sign in as {form.outcome.email}.")
         return redirect("operator", one.pk)
-    return _form_page(request, form, f"Give access to somebody of {one}", one)
+    return _form_page(request, form, f"Add somebody of {one} with a password", one)
 
 
 def _form_page(

@@ -68,10 +68,10 @@ def _load_and_measure(folder: str, url: str, quick: bool) -> float:
         "DJANGO_SETTINGS_MODULE": "deploy.settings",
         **({"DATABASE_URL": url} if url else {}),
     }
-    import django
     from django.core.management import call_command
 
-    django.setup()
+    import deploy.wsgi  # noqa: F401 -- loaded as the web server loads it
+
     call_command("migrate", verbosity=0)
     from tests.bench._season_data import FULL, QUICK
 

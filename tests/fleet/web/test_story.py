@@ -16,6 +16,7 @@ from fleet.queries.duties import Duty
 from fleet.queries.logbook import logbook_of
 from fleet.queries.story import season_story
 from fleet.services import approvals
+from fleet.web.fleet_pages import MOST_LISTED
 from fleet.web.story_view import drawn
 from patterns.draw import story_words
 from tests.cast import (
@@ -24,6 +25,7 @@ from tests.cast import (
     make_analysis,
     make_approval,
     make_setup,
+    make_test,
     make_tested,
 )
 
@@ -141,6 +143,24 @@ def test_queries_do_not_grow_with_the_season(
     with django_assert_num_queries(13):
         page = client.get(address)
     assert page.content.count(b'data-name="Passes"') == 3
+
+
+def test_older_tests_and_approvals_are_a_step_away(cast: Cast, season: m.Season):
+    with tenancy.everyone():
+        aircraft = make_aircraft(cast)
+        setup = make_setup(cast, aircraft)
+        analysis = make_analysis(cast, make_tested(cast, setup))
+        for _ in range(MOST_LISTED + 1):
+            make_approval(cast, analysis)
+            make_test(cast, setup)
+    newest = page_of(cast.owner, aircraft, season=season.pk)
+    assert newest.count('data-name="Passes"') == newest.count('data-name="Until"') == MOST_LISTED
+    for kind, many in (("tests", MOST_LISTED + 2), ("approvals", MOST_LISTED + 1)):
+        assert f'href="?season={season.pk}&amp;all=1#{kind}">All {many} {kind}</a>' in newest
+    everything = page_of(cast.owner, aircraft, season=season.pk, all="1")
+    assert everything.count('data-name="Passes"') == MOST_LISTED + 2
+    assert everything.count('data-name="Until"') == MOST_LISTED + 1
+    assert "#tests" not in everything
 
 
 def test_sign_ups_are_told_in_their_season(cast: Cast, season: m.Season):
