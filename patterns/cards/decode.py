@@ -11,6 +11,8 @@ import struct
 import threading
 import warnings
 import zlib
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from hashlib import sha256
 from typing import Final
@@ -49,7 +51,7 @@ _BROKEN: Final = (
     RuntimeError,
 )
 _SQUARE: Final = 0.02
-_ALL_PIXELS: Final = threading.Lock()
+_SWITCH: Final = threading.Lock()
 _OPAQUE: Final = 255
 _DEEP: Final = 16
 _PNG_DEPTH_AT: Final = 24
@@ -153,12 +155,27 @@ def _header(
     return picture, *_resolution(picture, source, dpi)
 
 
+@contextmanager
+def _tolerant(tolerant: bool) -> Iterator[None]:
+    """Let what is broken in a picture pass, or not.
+
+    Pillow has one switch for that in the whole process, and other libraries turn it on.
+    """
+    with _SWITCH:
+        before, ImageFile.LOAD_TRUNCATED_IMAGES = ImageFile.LOAD_TRUNCATED_IMAGES, tolerant
+        try:
+            yield
+        finally:
+            ImageFile.LOAD_TRUNCATED_IMAGES = before
+
+
 def _opened(data: bytes, source: str) -> Image.Image:
-    """Read the header."""
+    """Read the header; words beside the picture that are broken, or too many, are passed over."""
     if not data:
         raise CardImageError(source, "the file is empty", "upload the scan again")
     try:
-        return Image.open(io.BytesIO(data), formats=_FORMATS)
+        with _tolerant(True):
+            return Image.open(io.BytesIO(data), formats=_FORMATS)
     except Image.DecompressionBombError as error:
         raise CardImageError(
             source, "it claims more pixels than any scan has", "scan one bed at 1200 dpi or less"
@@ -251,18 +268,10 @@ def _stated(picture: Image.Image) -> tuple[float, float] | None:
 
 
 def _load(picture: Image.Image, source: str) -> None:
-    """Unpack the pixels, all of them.
-
-    Pillow has one switch for the whole process that lets broken pictures through half empty, and
-    other libraries turn it on; a card half empty would measure as half clean.
-    """
+    """Unpack the pixels, all of them: a card half empty would measure as half clean."""
     try:
-        with _ALL_PIXELS:
-            tolerant, ImageFile.LOAD_TRUNCATED_IMAGES = ImageFile.LOAD_TRUNCATED_IMAGES, False
-            try:
-                picture.load()
-            finally:
-                ImageFile.LOAD_TRUNCATED_IMAGES = tolerant
+        with _tolerant(False):
+            picture.load()
     except _BROKEN as error:
         raise CardImageError(
             source,

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import pytest
-from PIL import Image, PngImagePlugin
+from PIL import Image, ImageFile, PngImagePlugin
 
 from patterns.cards.bed import cut, find_cards
 from patterns.cards.decode import CardImage, CardImageError, read_image
@@ -221,7 +221,12 @@ def test_huge_metadata_does_no_harm() -> None:
     assert np.array_equal(image.pixels, card_pixels())
 
 
-def test_text_that_unpacks_to_200_megabytes_is_not_unpacked() -> None:
+@pytest.mark.parametrize("switched", [False, True])
+def test_text_that_unpacks_to_200_megabytes_is_not_unpacked(
+    switched: bool, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Whether or not another library has told Pillow to let what is broken pass."""
+    monkeypatch.setattr(ImageFile, "LOAD_TRUNCATED_IMAGES", switched)
     data = ascii_bomb()
     tracemalloc.start()
     image = read_image(data, source="card.png")
