@@ -19,15 +19,17 @@ TILE_PX: Final = 1 << TILE_SHIFT
 SAMPLE_STEP: Final = 4
 """Every fourth pixel of every fourth line is enough for levels."""
 _BURNT_OUT: Final = 250
-_WIDE_SCATTER: Final = 4.0
 FEW_INSIDE: Final = 5
 """Fewer pixels than this are no stain."""
 _LEVELS: Final = 256
+# Grey levels of scatter from which the paper is a wide heap.
+_WIDE_SCATTER: Final = 4.0
 # Lines looked at for choosing the channel, more where these hold too little stain to tell its ink;
 # and how many of them make a tile.
 _SAMPLE_LINES: Final = 32
 _MORE_LINES: Final = 128
 _LINES_A_TILE: Final = 4
+_HISTOGRAM_STEP: Final = 2
 _ENOUGH_INSIDE: Final = 60
 # What is darker than the paper by this many scatters and this share of it is looked at as stain.
 _CLEAR_SCATTERS: Final = 5.0
@@ -144,7 +146,7 @@ class _Paper:
 
     def __init__(self, lines: Bytes) -> None:
         self._lines = lines
-        histogram = np.bincount(lines[:, ::2].ravel(), minlength=_LEVELS)
+        histogram = np.bincount(lines[:, ::_HISTOGRAM_STEP].ravel(), minlength=_LEVELS)
         self._level, self._scatter = _paper_of(histogram)
         self._first_ink = self._level - 2.0 * max(
             _CLEAR_SCATTERS * self._scatter, _CLEAR_SHARE * self._level
@@ -208,17 +210,17 @@ def _paper_of(histogram: NDArray[np.intp]) -> tuple[float, float]:
 
 def _peak_of(histogram: NDArray[np.intp], weights: NDArray[np.intp]) -> tuple[float, float]:
     """The same, of a heap smoothed by some weights."""
-    light = np.flatnonzero(histogram > 0)
-    middle = (int(light[0]) + int(light[-1])) / 2.0
+    filled = np.flatnonzero(histogram > 0)
+    middle = (int(filled[0]) + int(filled[-1])) // 2
     heap = histogram.copy()
-    if 2 * heap[-1] < heap.sum():
+    if 2 * heap[-1] < heap[middle:].sum():
         # What was too light for the scan stands at its last level: that is no peak.
         heap[-1] = 0
     smooth = np.convolve(heap, weights, mode="same")
-    smooth[: int(middle)] = 0
+    smooth[:middle] = 0
     paper = int(np.argmax(smooth))
     # From the light side, where no stain is; from the dark one where the scan is burnt out.
-    side = histogram[paper:] if paper < _BURNT_OUT else histogram[paper::-1]
+    side = histogram[paper:] if paper < _BURNT_OUT else histogram[middle : paper + 1][::-1]
     beside = side.astype(np.float64)
     # Half of a side lies within 0.674 standard deviations.
     reached = np.cumsum(beside) - beside[0] / 2.0

@@ -58,6 +58,15 @@ def test_noise_makes_no_stains(noise: float) -> None:
     assert 100.0 * found.mask.mean() == pytest.approx(card.coverage_percent, rel=0.04)
 
 
+def test_a_card_in_black_and_white_of_which_most_is_dark_is_told_as_dark() -> None:
+    """All paper stands at the lightest level there is, and is less than half of the card."""
+    random = np.random.default_rng(3)
+    dark = np.repeat(np.repeat(random.random((60, 40)) < 0.6, 8, axis=0), 8, axis=1)
+    found = separate(CardImage("card", "", 600.0, np.where(dark, 0, 255).astype(np.uint8)))
+    assert [remark.code for remark in found.remarks] == ["too_dark"]
+    assert found.mask.mean() == pytest.approx(dark.mean(), abs=0.02)
+
+
 @pytest.mark.parametrize("seed", [1, 2, 3])
 @pytest.mark.parametrize("noise", [14.0, 18.0, 22.0])
 def test_a_channel_without_stain_is_not_taken_for_one_full_of_noise(
