@@ -13,6 +13,7 @@ from django.core.exceptions import ValidationError
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import path, reverse
+from django.utils import timezone
 from django.views.decorators.http import require_http_methods, require_POST, require_safe
 
 from fleet import rules, tables
@@ -224,7 +225,7 @@ def waiver_new(request: HttpRequest, aircraft_id: UUID) -> HttpResponse:
         requirements=Requirement.objects.filter(
             jurisdiction__in=_jurisdictions(person, one)
         ).select_related("jurisdiction"),
-        initial={"requirement": request.GET.get("rule")},
+        initial={"requirement": request.GET.get("rule"), "from_on": timezone.localdate()},
     )
     if form.carries_out(
         lambda: services.grant_waiver(by=person, aircraft=one, **form.cleaned_data)

@@ -165,8 +165,12 @@ def test_a_waiver_from_the_aircraft(cast: Cast):
         "reason": "Engine out for overhaul",
     }
     page = reverse("aircraft", args=[aircraft.pk])
+    form = client.get(reverse("waiver-new", args=[aircraft.pk])).content.decode()
+    assert f'name="from_on" value="{today}"' in form
     assert client.post(reverse("waiver-new", args=[aircraft.pk]), typed).url == page
     said = words_of(signed_in(cast.owner).get(page))
+    until = f"{today + datetime.timedelta(days=40):%-d %B %Y}"
+    assert f"Nothing is due until {until}." in said
     assert "Waived until" in said
     assert "Engine out for overhaul" in said
     with tenancy.everyone():
